@@ -1,0 +1,64 @@
+"""How a simulated bench, ours or a third party's, is found and what it hands over.
+
+A provider is a callable registered under the entry point group ``asleft.benches``. The runner
+calls it with a :class:`BenchSetup` and gets an :class:`OpenBench`; from there on real and
+simulated are the same.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, field
+from importlib.metadata import entry_points
+from typing import Any, Protocol
+
+from runner.clock import Clock
+from runner.errors import InputError
+
+__all__ = ["BenchSetup", "OpenBench", "open_simulated"]
+
+
+@dataclass(frozen=True, slots=True)
+class BenchSetup:
+    """What a provider is told: the bench file, the profile of the unit on it, seed and faults."""
+
+    bench: Any
+    profile: Any
+    seed: int
+    faults: tuple[str, ...] = ()
+    options: Mapping[str, Any] = field(default_factory=dict)
+
+
+class OpenBench(Protocol):
+    """What a provider hands back.
+
+    ``visa_library`` goes to ``pyvisa.ResourceManager`` as it is. ``addresses`` maps instrument
+    names to resource names to be used instead of the file's. ``clock`` is the bench's time.
+    ``operator`` answers :mod:`runner.operator.requests`, or is None when a person must.
+    """
+
+    visa_library: Any
+    addresses: Mapping[str, str]
+    clock: Clock
+    operator: Any
+
+    def close(self) -> None:
+        """Stop servers and threads; may be called twice."""
+        ...
+
+
+def open_simulated(provider: str, setup: BenchSetup) -> OpenBench:
+    """Open the simulated bench of this name.
+
+    :raises InputError: no provider is registered under the name
+    """
+    found = {point.name: point for point in entry_points(group="asleft.benches")}
+    if provider not in found:
+        raise InputError(
+            "there is no such simulated bench",
+            key="simulation.provider",
+            expected="one of " + (", ".join(sorted(found)) or "(none is installed)"),
+            found=repr(provider),
+        )
+    opened: OpenBench = found[provider].load()(setup)
+    return opened

@@ -1,0 +1,113 @@
+"""What the program may ask of the person at the bench.
+
+Every request carries ``text``, the sentence a person reads; the other fields let a scripted or
+simulated hand do the same thing. An answer is an :class:`Answer`.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Protocol
+
+__all__ = [
+    "Answer", "AskNumber", "AskYesNo", "Confirm", "FitBleed", "MoveLead", "Operator",
+    "Request", "SetStrap", "SwitchUnit", "TurnKnob",
+]
+
+
+@dataclass(frozen=True, slots=True)
+class Request:
+    """Base of all requests; ``topic`` is a stable word for journal and scripts."""
+
+    topic: str
+    text: str
+
+
+@dataclass(frozen=True, slots=True)
+class AskYesNo(Request):
+    """A question with yes or no; ``expected`` is the answer that lets the work go on."""
+
+    expected: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class AskNumber(Request):
+    """A number typed in, e.g. what the panel meter shows; limits catch slips of the finger."""
+
+    unit: str = ""
+    low: float = float("-inf")
+    high: float = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class Confirm(Request):
+    """An ask-grade hazard: go on only with a typed yes and a reason."""
+
+    code: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class TurnKnob(Request):
+    """Turn the voltage (or current) knob towards ``target``.
+
+    ``rate_per_s`` is the fastest turning wanted (V/s or A/s), None when it does not matter.
+    Returns when the person says so or the program sees the value hold still. A slow turn for
+    the tap map has ``sweep`` True: the hand starts moving and the answer comes at once; the
+    value keeps moving while the program watches.
+    """
+
+    target: float = 0.0
+    unit: str = "V"
+    rate_per_s: float | None = None
+    sweep: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class SwitchUnit(Request):
+    """Switch the unit's mains or its output on or off by hand."""
+
+    what: str = "output"
+    on: bool = True
+
+
+@dataclass(frozen=True, slots=True)
+class MoveLead(Request):
+    """Move an instrument's lead to another terminal; an empty ``to`` means take it off."""
+
+    lead: str = ""
+    to: str = ""
+
+
+@dataclass(frozen=True, slots=True)
+class FitBleed(Request):
+    """Fit (``ohms`` > 0) or take off (``ohms`` = 0) a resistor between two terminals."""
+
+    a: str = ""
+    b: str = ""
+    ohms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class SetStrap(Request):
+    """Fit or take off the earth strap: ``none``, ``plus`` or ``minus``."""
+
+    position: str = "none"
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What came back: ``done`` False means the person could not or would not do it."""
+
+    done: bool
+    value: float | None = None
+    words: str = ""
+    skip: bool = False
+    back: bool = False
+
+
+class Operator(Protocol):
+    """Somebody who answers: a person at a terminal or a page, a script, a simulated hand."""
+
+    def answer(self, request: Request) -> Answer:
+        """Put the request and wait for the answer."""
+        ...

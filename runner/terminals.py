@@ -1,0 +1,49 @@
+"""Names of the terminals that a bench file may join by wires."""
+
+from __future__ import annotations
+
+import re
+
+__all__ = ["UNIT_TERMINALS", "terminals_of", "unknown_terminal"]
+
+UNIT_TERMINALS = (
+    "plus", "minus", "earth", "chassis", "sense-plus", "sense-minus",
+    "raw", "coil1", "coil2", "coil3", "mains-l", "mains-n", "primary",
+)  # fmt: skip
+
+_BY_ROLE: dict[str, tuple[str, ...]] = {
+    "meter": ("hi", "lo"),
+    "load": ("plus", "minus", "sense-plus", "sense-minus", "monitor"),
+    "scope": tuple(f"ch{n}.{part}" for n in range(1, 9) for part in ("tip", "shell")),
+    "supply": (),
+    "mains-source": ("l", "n", "pe"),
+    "mains-meter": ("l", "n", "pe"),
+    "thermometer": ("probe",),
+    "second-source": ("plus", "minus"),
+}
+
+
+def terminals_of(role: str) -> tuple[str, ...]:
+    """Terminals that an instrument of this role has."""
+    return _BY_ROLE[role]
+
+
+def unknown_terminal(name: str, roles: dict[str, str]) -> str | None:
+    """Return None when the terminal exists, else a sentence that says what was expected.
+
+    ``roles`` maps instrument names to roles. ``pc.earth`` is the computer's chassis.
+    """
+    owner, _, terminal = name.partition(".")
+    if owner == "pc":
+        known: tuple[str, ...] = ("earth",)
+    elif owner == "unit":
+        known = UNIT_TERMINALS
+    elif owner in roles:
+        known = terminals_of(roles[owner])
+    else:
+        owners = ", ".join(["unit", *roles])
+        return f"expected a terminal of {owners}, found {name!r}"
+    if terminal in known:
+        return None
+    shown = re.sub(r"(ch1\.shell).*", r"\1, ch2.tip …", ", ".join(known)) or "no terminal at all"
+    return f"{owner!r} has {shown}, found {name!r}"
