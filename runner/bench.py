@@ -5,11 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Annotated, Any, Literal
 
-from pydantic import BeforeValidator, Field, PlainSerializer, WithJsonSchema, model_validator
+from pydantic import Field, model_validator
 
 from runner.errors import InputError
-from runner.profile import Amperes, Mains, StrictModel, Volts, shipped_profiles
-from runner.quantity import parse_quantity
+from runner.profile import Amperes, Mains, StrictModel, Volts, quantity_in, shipped_profiles
 from runner.terminals import unknown_terminal
 from runner.toml_source import load_model
 
@@ -26,22 +25,19 @@ __all__ = [
 ]
 
 Role = Literal[
-    "meter", "load", "scope", "supply", "mains-source", "mains-meter", "thermometer", "second-source"
+    "meter",
+    "load",
+    "scope",
+    "supply",
+    "mains-source",
+    "mains-meter",
+    "thermometer",
+    "second-source",
 ]
 Reference = Literal["earthed", "joined", "isolated", "differential", "unknown"]
 
-Watts = Annotated[
-    float,
-    BeforeValidator(lambda v: v if isinstance(v, float) else parse_quantity(str(v), "W")),
-    PlainSerializer(lambda v: f"{v:.12g} W"),
-    WithJsonSchema({"type": "string", "examples": ["150 W"]}),
-]
-Ohms = Annotated[
-    float,
-    BeforeValidator(lambda v: v if isinstance(v, float) else parse_quantity(str(v), "Ω")),
-    PlainSerializer(lambda v: f"{v:.12g} Ω"),
-    WithJsonSchema({"type": "string", "examples": ["1 MΩ"]}),
-]
+Watts = Annotated[float, *quantity_in("W")]
+Ohms = Annotated[float, *quantity_in("Ω")]
 
 
 class Probe(StrictModel):
@@ -50,7 +46,7 @@ class Probe(StrictModel):
     factor: float = Field(default=1.0, gt=0)
     bandwidth_hz: float | None = Field(default=None, gt=0)
     kind: Literal["passive", "coax", "differential"] = "passive"
-    common_mode_max: Volts | None = None  # type: ignore[valid-type]
+    common_mode_max: Volts | None = None
 
 
 class Instrument(StrictModel):
@@ -70,11 +66,11 @@ class Instrument(StrictModel):
     maker: str | None = None
     model: str | None = None
     reference: Reference = "unknown"
-    isolation_rating: Volts | None = None  # type: ignore[valid-type]
+    isolation_rating: Volts | None = None
     interface: Literal["none", "lan", "usb", "gpib", "serial", "fibre"] = "lan"
     earthed_by_mains: bool = True
-    voltage_max: Volts | None = None  # type: ignore[valid-type]
-    current_max: Amperes | None = None  # type: ignore[valid-type]
+    voltage_max: Volts | None = None
+    current_max: Amperes | None = None
     power_max: Watts | None = None
     calibration_due: str | None = None
     certificate: dict[str, Any] | None = None
@@ -84,9 +80,7 @@ class Instrument(StrictModel):
     @model_validator(mode="after")
     def _address_given(self) -> Instrument:
         if not self.address:
-            raise ValueError(
-                "expected address, a VISA resource name or 'by-hand', found nothing"
-            )
+            raise ValueError("expected address, a VISA resource name or 'by-hand', found nothing")
         return self
 
 
@@ -180,8 +174,10 @@ def find_bench(name: str) -> Path:
             return place
     known = ", ".join(sorted(p.stem for p in shipped.glob("*.toml")))
     raise InputError(
-        "there is no such bench file", key="bench",
-        expected=f"a file, or one of {known}", found=repr(name),
+        "there is no such bench file",
+        key="bench",
+        expected=f"a file, or one of {known}",
+        found=repr(name),
     )
 
 

@@ -38,7 +38,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "panel-voltage": LimitSpec(
-        "V", "panel voltmeter against the measured output",
+        "V",
+        "panel voltmeter against the measured output",
         {
             "hobby": ("1 % + 20 mV", "common practice: ±1 % ±2 digits"),
             "lab": ("0.05 % + 10 mV", "usual data-sheet form of laboratory supplies"),
@@ -46,7 +47,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "panel-current": LimitSpec(
-        "A", "panel ammeter against the measured current",
+        "A",
+        "panel ammeter against the measured current",
         {
             "hobby": ("1.5 % + 20 mA", "common practice: ±1 % ±2 digits"),
             "lab": ("0.2 % + 10 mA", "usual data-sheet form of laboratory supplies"),
@@ -54,7 +56,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "ripple-rms": LimitSpec(
-        "V", "ripple and noise, rms, 20 Hz to 20 MHz",
+        "V",
+        "ripple and noise, rms, 20 Hz to 20 MHz",
         {
             "hobby": ("2 mV", "common practice for hobby-grade linear supplies"),
             "lab": ("0.5 mV", "usual data-sheet figure of laboratory supplies"),
@@ -62,7 +65,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "ripple-pp": LimitSpec(
-        "V", "ripple and noise, peak to peak, 20 Hz to 20 MHz",
+        "V",
+        "ripple and noise, peak to peak, 20 Hz to 20 MHz",
         {
             "hobby": ("10 mV", "common practice for hobby-grade linear supplies"),
             "lab": ("5 mV", "usual data-sheet figure of laboratory supplies"),
@@ -70,7 +74,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "load-effect": LimitSpec(
-        "V", "change of output voltage from no load to rated load",
+        "V",
+        "change of output voltage from no load to rated load",
         {
             "hobby": ("0.01 % + 10 mV", "older bench-supply manuals: 8 to 10 mV"),
             "lab": ("0.01 % + 3 mV", "usual data-sheet form of laboratory supplies"),
@@ -78,7 +83,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "source-effect": LimitSpec(
-        "V", "change of output voltage for ±10 % line voltage",
+        "V",
+        "change of output voltage for ±10 % line voltage",
         {
             "hobby": ("0.01 % + 5 mV", "common practice"),
             "lab": ("0.01 % + 3 mV", "usual data-sheet form of laboratory supplies"),
@@ -86,7 +92,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "output-resistance": LimitSpec(
-        "Ω", "slope of output voltage against load current",
+        "Ω",
+        "slope of output voltage against load current",
         {
             "hobby": ("50 mΩ", "common practice: at most 50 mΩ to 1 kHz"),
             "lab": ("10 mΩ", _PROPOSED),
@@ -96,16 +103,19 @@ LIMITS: dict[str, LimitSpec] = {
     "tap-glitch": LimitSpec("V", "output deviation while the winding changes", _same("100 mV")),
     "tap-dwell": LimitSpec("V", "distance of the dwell points from a tap point", _same("10 mV")),
     "earth-resistance": LimitSpec(
-        "Ω", "least resistance of either output terminal to earth, floating output",
+        "Ω",
+        "least resistance of either output terminal to earth, floating output",
         _same("1 MΩ", "after-repair insulation practice, class I"),
     ),
     "earth-current": LimitSpec(
-        "A", "most alternating current a terminal may drive to earth",
+        "A",
+        "most alternating current a terminal may drive to earth",
         _same("0.5 mA", "touch-current ceiling in use for after-repair tests"),
     ),
     "headroom": LimitSpec("V", "ripple just below a tap change, low line", _same("20 mV")),
     "current-limit": LimitSpec(
-        "A", "current at which the limit acts against its setting",
+        "A",
+        "current at which the limit acts against its setting",
         {
             "hobby": ("5 % + 50 mA", _PROPOSED),
             "lab": ("0.2 % + 10 mA", "usual data-sheet form of laboratory supplies"),
@@ -113,7 +123,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "cc-load-effect": LimitSpec(
-        "A", "change of limited current from half voltage to short",
+        "A",
+        "change of limited current from half voltage to short",
         {
             "hobby": ("10 mA", "common practice"),
             "lab": ("0.01 % + 1 mA", "usual data-sheet form of laboratory supplies"),
@@ -121,7 +132,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "transient-band": LimitSpec(
-        "V", "band that counts as recovered after a load step",
+        "V",
+        "band that counts as recovered after a load step",
         {
             "hobby": ("15 mV", "usual data-sheet figure of linear supplies"),
             "lab": ("15 mV", "usual data-sheet figure of linear supplies"),
@@ -129,7 +141,8 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "transient-recovery": LimitSpec(
-        "s", "time from load step until the output stays in the band",
+        "s",
+        "time from load step until the output stays in the band",
         {
             "hobby": ("1 ms", "common practice: well under 1 ms"),
             "lab": ("50 us", "usual data-sheet figure of laboratory supplies"),
@@ -140,7 +153,8 @@ LIMITS: dict[str, LimitSpec] = {
         "V", "overshoot at mains or output switching", _same("2 % + 100 mV")
     ),
     "drift": LimitSpec(
-        "V", "drift over 8 h after 30 min warm-up",
+        "V",
+        "drift over 8 h after 30 min warm-up",
         {
             "hobby": ("0.1 % + 5 mV", "common practice"),
             "lab": ("0.03 % + 2 mV", "usual data-sheet form of laboratory supplies"),

@@ -32,15 +32,19 @@ from runner.quantity import (
 from runner.toml_source import load_model
 
 __all__ = [
+    "Amperes",
     "Decision",
     "LimitEntry",
     "MainsRating",
     "Profile",
     "ResolvedLimit",
+    "StrictModel",
     "TapPoints",
     "UnitRatings",
+    "Volts",
     "find_profile",
     "load_profile",
+    "quantity_in",
     "shipped_profiles",
 ]
 
@@ -75,29 +79,30 @@ def _mains(value: Any) -> MainsRating:
     text = str(value)
     parts = text.replace(" V", "V").replace(" Hz", "Hz").split()
     if len(parts) != 2:
-        raise ValueError(f"expected line voltage and frequency such as '230 V 50 Hz', found {text!r}")
+        raise ValueError(
+            f"expected line voltage and frequency such as '230 V 50 Hz', found {text!r}"
+        )
     rating = MainsRating(parse_quantity(parts[0], "V"), parse_quantity(parts[1], "Hz"))
     if not (80 <= rating.voltage_v <= 300 and 45 <= rating.frequency_hz <= 65):
         raise ValueError(f"expected 80 V to 300 V and 45 Hz to 65 Hz, found {text!r}")
     return rating
 
 
-def _span(unit: str) -> Any:
-    return Annotated[
-        Span,
+def _span_in(unit: str) -> tuple[BeforeValidator, PlainSerializer, WithJsonSchema]:
+    return (
         BeforeValidator(lambda v: v if isinstance(v, Span) else parse_span(str(v), unit)),
         PlainSerializer(lambda s: f"{s.low:.12g} {unit} .. {s.high:.12g} {unit}"),
         WithJsonSchema({"type": "string", "examples": [f"0 {unit} .. 24 {unit}"]}),
-    ]
+    )
 
 
-def _quantity(unit: str) -> Any:
-    return Annotated[
-        float,
+def quantity_in(unit: str) -> tuple[BeforeValidator, PlainSerializer, WithJsonSchema]:
+    """Annotations that make a float field read "20 mV" and be written back with its unit."""
+    return (
         BeforeValidator(lambda v: v if isinstance(v, float) else parse_quantity(str(v), unit)),
-        PlainSerializer(lambda v: f"{v:.12g} {unit}"),
+        PlainSerializer(lambda v: None if v is None else f"{v:.12g} {unit}"),
         WithJsonSchema({"type": "string", "examples": [f"1 {unit}"]}),
-    ]
+    )
 
 
 def _tolerance_list(value: Any) -> Any:
@@ -106,8 +111,10 @@ def _tolerance_list(value: Any) -> Any:
     return tuple(v if isinstance(v, Tolerance) else parse_tolerance(str(v), "V") for v in value)
 
 
-Volts = _quantity("V")
-Amperes = _quantity("A")
+Volts = Annotated[float, *quantity_in("V")]
+Amperes = Annotated[float, *quantity_in("A")]
+VoltSpan = Annotated[Span, *_span_in("V")]
+AmpereSpan = Annotated[Span, *_span_in("A")]
 Tolerances = Annotated[
     tuple[Tolerance, ...],
     BeforeValidator(_tolerance_list),
@@ -130,14 +137,14 @@ class UnitRatings(StrictModel):
     kind: Literal["linear", "linear-tapped", "switch-mode"]
     grade: Literal["hobby", "lab", "switch-mode"] = "hobby"
     tap_control: Literal["none", "relay", "scr", "phase", "preregulator"] = "none"
-    voltage: _span("V")  # type: ignore[valid-type]
-    current: _span("A")  # type: ignore[valid-type]
+    voltage: VoltSpan
+    current: AmpereSpan
     mains: Mains
     output: Literal["floating", "negative-earthed", "positive-earthed"] = "floating"
     setting: Literal["hand", "remote"] = "hand"
-    float_rating: Volts | None = None  # type: ignore[valid-type]
+    float_rating: Volts | None = None
     protection_class: Literal["I", "II", "III"] = "I"
-    setting_step: Volts | None = None  # type: ignore[valid-type]
+    setting_step: Volts | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> UnitRatings:
@@ -167,7 +174,7 @@ class TapPoints(StrictModel):
 
     up: Tolerances
     down: Tolerances | None = None
-    hysteresis_min: Volts = 0.3  # type: ignore[valid-type]
+    hysteresis_min: Volts = 0.3
     source: str = "proposed default"
 
     @model_validator(mode="after")
@@ -270,8 +277,10 @@ def find_profile(name: str, beside: Path | None = None) -> Path:
             return place
     known = ", ".join(sorted(p.stem for p in shipped.glob("*.toml")))
     raise InputError(
-        "there is no such profile", key="profile",
-        expected=f"a file, or one of {known}", found=repr(name),
+        "there is no such profile",
+        key="profile",
+        expected=f"a file, or one of {known}",
+        found=repr(name),
     )
 
 

@@ -11,8 +11,16 @@ import re
 from dataclasses import dataclass
 from functools import lru_cache
 
-__all__ = ["Limit", "Span", "Tolerance", "format_quantity", "parse_limit", "parse_quantity",
-           "parse_span", "parse_tolerance"]
+__all__ = [
+    "Limit",
+    "Span",
+    "Tolerance",
+    "format_quantity",
+    "parse_limit",
+    "parse_quantity",
+    "parse_span",
+    "parse_tolerance",
+]
 
 _UNIT_WORDS = {"Ohm": "Ω", "ohm": "Ω", "Ohms": "Ω", "ohms": "Ω", "Ω": "Ω"}
 _PERCENT = re.compile(r"^\s*([+-]?[0-9.]+(?:[eE][+-]?[0-9]+)?)\s*(%|ppm)\s*$")
@@ -69,7 +77,7 @@ def parse_quantity(text: str, unit: str) -> float:
 
     try:
         found = Quantity(text.strip().replace("−", "-"))
-    except Exception as error:  # noqa: BLE001 - the library raises several unrelated types
+    except Exception as error:
         raise ValueError(f"expected a number with unit {unit}, found {text!r}") from error
     units = _UNIT_WORDS.get(found.units, found.units)
     if units != unit:
@@ -125,7 +133,7 @@ def parse_tolerance(text: str, unit: str) -> Tolerance:
 
 
 def format_quantity(value: float, unit: str, digits: int = 4) -> str:
-    """Write 0.0123 V as "12.3 mV"; units that take no prefix (°C, %, s above 1) stay as they are."""
+    """Write 0.0123 V as "12.3 mV"; units that take no prefix (°C, %, dB, K) stay as they are."""
     from quantiphy import Quantity
 
     if not math.isfinite(value):

@@ -58,6 +58,7 @@ class Reading:
         """Return plain data for the journal; infinite degrees of freedom become None."""
         data = asdict(self)
         data["at"] = dict(self.at)
+        data["t_read_s"] = data.pop("t_mono_s")  # the journal line has a t_mono_s of its own
         if data["dof"] is not None and not math.isfinite(data["dof"]):
             data["dof"] = None
         return data
@@ -65,5 +66,6 @@ class Reading:
     @classmethod
     def from_dict(cls, data: Mapping[str, Any]) -> Reading:
         """Rebuild from a journal line; keys that are not fields are ignored."""
-        names = cls.__dataclass_fields__
-        return cls(**{key: value for key, value in data.items() if key in names})
+        names = cls.__dataclass_fields__.keys() - {"t_mono_s"}
+        fields = {key: value for key, value in data.items() if key in names}
+        return cls(**fields, t_mono_s=float(data.get("t_read_s", 0.0)))

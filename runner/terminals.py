@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import re
+from collections.abc import Mapping
 
 __all__ = ["UNIT_TERMINALS", "terminals_of", "unknown_terminal"]
 
@@ -28,7 +29,7 @@ def terminals_of(role: str) -> tuple[str, ...]:
     return _BY_ROLE[role]
 
 
-def unknown_terminal(name: str, roles: dict[str, str]) -> str | None:
+def unknown_terminal(name: str, roles: Mapping[str, str]) -> str | None:
     """Return None when the terminal exists, else a sentence that says what was expected.
 
     ``roles`` maps instrument names to roles. ``pc.earth`` is the computer's chassis.

@@ -44,7 +44,7 @@ def line_of(text: str, location: tuple[str | int, ...]) -> int | None:
     """
     keys = [part for part in location if isinstance(part, str)]
     indices = {
-        location[i - 1]: part for i, part in enumerate(location) if isinstance(part, int) and i
+        str(location[i - 1]): part for i, part in enumerate(location) if isinstance(part, int) and i
     }
     seen: dict[str, int] = {}
     best: tuple[int, int] | None = None

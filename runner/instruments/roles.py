@@ -18,8 +18,20 @@ from numpy.typing import NDArray
 from runner.reading import Reading
 
 __all__ = [
-    "BenchInstruments", "Capture", "ChannelSetup", "Identity", "Load", "LoadState", "MainsMeter",
-    "MainsSource", "Meter", "Scope", "Supply", "Thermometer", "TimebaseSetup", "Trigger",
+    "BenchInstruments",
+    "Capture",
+    "ChannelSetup",
+    "Identity",
+    "Load",
+    "LoadState",
+    "MainsMeter",
+    "MainsSource",
+    "Meter",
+    "Scope",
+    "Supply",
+    "Thermometer",
+    "TimebaseSetup",
+    "Trigger",
 ]
 
 
@@ -271,7 +283,7 @@ class MainsMeter(Instrument, Protocol):
     """A power meter in the unit's mains lead."""
 
     def read_mains(self) -> dict[str, Reading]:
-        """One moment's "line-voltage" (V), "inlet-current" (A), "inlet-power" (W), "line-frequency"."""
+        """One moment: "line-voltage", "inlet-current", "inlet-power", "line-frequency" (V, A, W, Hz)."""
         ...
 
 

@@ -10,8 +10,17 @@ from dataclasses import dataclass
 from typing import Protocol
 
 __all__ = [
-    "Answer", "AskNumber", "AskYesNo", "Confirm", "FitBleed", "MoveLead", "Operator",
-    "Request", "SetStrap", "SwitchUnit", "TurnKnob",
+    "Answer",
+    "AskNumber",
+    "AskYesNo",
+    "Confirm",
+    "FitBleed",
+    "MoveLead",
+    "Operator",
+    "Request",
+    "SetStrap",
+    "SwitchUnit",
+    "TurnKnob",
 ]
 
 

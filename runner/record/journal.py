@@ -1,0 +1,163 @@
+"""The journal: append-only, hash-chained JSON lines, on disk before the work goes on.
+
+Every line carries ``seq``, ``t_utc``, ``t_mono_s``, ``kind``, its own fields, and ``prev``, the
+SHA-256 of the bytes of the line before it (without line end). A line is never changed.
+"""
+
+from __future__ import annotations
+
+import errno
+import fcntl
+import hashlib
+import io
+import json
+import os
+from collections.abc import Mapping
+from pathlib import Path
+from typing import Any, Protocol
+
+from runner.clock import Clock
+from runner.errors import RecordError
+
+__all__ = ["FIRST_PREV", "JOURNAL_NAME", "Files", "Journal", "encode_line", "line_hash"]
+
+JOURNAL_NAME = "journal.jsonl"
+FIRST_PREV = "0" * 64
+
+
+class Files(Protocol):
+    """The four calls by which the journal reaches the disk; a test may let them fail."""
+
+    def write(self, handle: io.FileIO, data: bytes) -> int:
+        """Write some or all of the bytes and return how many."""
+        ...
+
+    def fsync(self, handle: io.FileIO) -> None:
+        """Force what was written onto the disk."""
+        ...
+
+
+class DiskFiles:
+    """The real thing."""
+
+    def write(self, handle: io.FileIO, data: bytes) -> int:
+        """Write bytes."""
+        return handle.write(data) or 0
+
+    def fsync(self, handle: io.FileIO) -> None:
+        """Flush to the disk."""
+        os.fsync(handle.fileno())
+
+
+def encode_line(fields: Mapping[str, Any]) -> bytes:
+    """Return the line's bytes without line end; NaN and infinity are refused.
+
+    :raises ValueError: a value is not finite or not plain data
+    """
+    return json.dumps(fields, ensure_ascii=False, allow_nan=False, separators=(",", ":")).encode()
+
+
+def line_hash(line: bytes) -> str:
+    """SHA-256 of a line, in hex."""
+    return hashlib.sha256(line).hexdigest()
+
+
+class Journal:
+    """One writer on one record folder.
+
+    ``flush_every_s`` = 0 puts each line on disk before ``write`` returns; a soak may allow up
+    to a second. The folder is locked against a second writer.
+    """
+
+    def __init__(
+        self,
+        folder: Path,
+        clock: Clock,
+        *,
+        files: Files | None = None,
+        flush_every_s: float = 0.0,
+        resume_after: tuple[int, str] | None = None,
+    ) -> None:
+        self.folder = folder
+        self.path = folder / JOURNAL_NAME
+        self._clock = clock
+        self._files = files or DiskFiles()
+        self._flush_every_s = flush_every_s
+        self._flushed_s = clock.mono_s()
+        self._seq, self._prev = resume_after or (0, FIRST_PREV)
+        try:
+            folder.mkdir(parents=True, exist_ok=True)
+            mode = "ab" if resume_after else "xb"
+            self._handle = io.FileIO(self.path, mode)
+            fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        except FileExistsError:
+            raise RecordError(
+                f"{self.path} exists already; a record is never written over"
+            ) from None
+        except BlockingIOError:
+            self._handle.close()
+            raise RecordError(f"{self.path} is being written by another run") from None
+        except OSError as error:
+            raise RecordError(f"the record folder {folder} cannot be written ({error})") from None
+
+    @property
+    def last_hash(self) -> str:
+        """Hash of the newest line."""
+        return self._prev
+
+    def write(self, kind: str, **fields: Any) -> int:
+        """Append one line and return its sequence number.
+
+        :raises RecordError: the disk refused it; earlier lines are intact
+        """
+        line = encode_line(
+            {
+                "seq": self._seq,
+                "t_utc": self._clock.utc().isoformat(timespec="milliseconds"),
+                "t_mono_s": round(self._clock.mono_s(), 6),
+                "kind": kind,
+                **fields,
+                "prev": self._prev,
+            }
+        )
+        self._append(line + b"\n")
+        self._prev = line_hash(line)
+        self._seq += 1
+        return self._seq - 1
+
+    def _append(self, data: bytes) -> None:
+        start = self._handle.tell()
+        try:
+            while data:
+                written = self._files.write(self._handle, data)
+                if written <= 0:
+                    raise OSError(errno.EIO, "nothing was written")
+                data = data[written:]
+            now_s = self._clock.mono_s()
+            if self._flush_every_s <= 0 or now_s - self._flushed_s >= self._flush_every_s:
+                self._files.fsync(self._handle)
+                self._flushed_s = now_s
+        except OSError as error:
+            self._take_back(start)
+            raise RecordError(
+                f"the journal cannot be written ({error.strerror or error})"
+            ) from None
+
+    def _take_back(self, start: int) -> None:
+        """Cut a half-written line off, so that what stays is whole."""
+        try:
+            self._handle.truncate(start)
+            self._handle.seek(start)
+        except OSError:
+            return
+
+    def close(self) -> None:
+        """Flush and close; may be called twice."""
+        if self._handle.closed:
+            return
+        try:
+            self._files.fsync(self._handle)
+        except OSError as error:
+            raise RecordError(f"the journal cannot be flushed ({error.strerror})") from None
+        finally:
+            self._handle.close()

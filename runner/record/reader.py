@@ -1,0 +1,172 @@
+"""Reads a record back: the chain checked, a torn last line reported and left out."""
+
+from __future__ import annotations
+
+import json
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from runner.errors import RecordError
+from runner.reading import Reading
+from runner.record.journal import FIRST_PREV, JOURNAL_NAME, line_hash
+from runner.record.waveforms import load_waveform
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+__all__ = ["CheckData", "Record", "WaveformLine", "open_record"]
+
+
+@dataclass(frozen=True, slots=True)
+class WaveformLine:
+    """A waveform's journal line: what it shows (``fields``) and where its samples are."""
+
+    name: str
+    fields: dict[str, Any]
+    folder: Path
+
+    @property
+    def at(self) -> dict[str, Any]:
+        """Where in the check it belongs."""
+        return dict(self.fields.get("at", {}))
+
+    def volts(self) -> NDArray[np.float64]:
+        """Samples in V, shape (n_samples,).
+
+        :raises RecordError: missing or altered
+        """
+        return load_waveform(self.folder, self.fields["file"], self.fields["sha256"])
+
+
+@dataclass(frozen=True, slots=True)
+class CheckData:
+    """Everything one check wrote: what ``findings`` works on.
+
+    ``instruments`` maps bench names to their identities (with accuracy as plain data).
+    """
+
+    name: str
+    readings: list[Reading]
+    events: list[dict[str, Any]]
+    notes: list[str]
+    waveforms: list[WaveformLine]
+    instruments: dict[str, dict[str, Any]]
+    not_measured: str | None = None
+    finished: bool = True
+
+    def of(self, quantity: str, **at: float | str) -> list[Reading]:
+        """Readings of one quantity whose place has all these labels, in order."""
+        return [
+            one
+            for one in self.readings
+            if one.quantity == quantity
+            and all(one.at.get(key) == value for key, value in at.items())
+        ]
+
+    def events_of(self, what: str) -> list[dict[str, Any]]:
+        """Events of one sort, in order."""
+        return [event for event in self.events if event.get("what") == what]
+
+
+@dataclass(frozen=True, slots=True)
+class Record:
+    """A record in memory: the first line, all lines, and what was wrong with the file."""
+
+    folder: Path
+    lines: list[dict[str, Any]]
+    last_hash: str
+    torn: bool = False
+    problems: list[str] = field(default_factory=list)
+
+    @property
+    def header(self) -> dict[str, Any]:
+        """The first line: versions, profile, bench, job, simulated or real."""
+        return self.lines[0]
+
+    @property
+    def simulated(self) -> bool:
+        """Whether the bench was simulated."""
+        return bool(self.header["simulated"])
+
+    def of_kind(self, kind: str) -> Iterator[dict[str, Any]]:
+        """Lines of one kind, in order."""
+        return (line for line in self.lines if line["kind"] == kind)
+
+    def instruments(self) -> dict[str, dict[str, Any]]:
+        """Identities by bench name."""
+        return {line["name"]: line for line in self.of_kind("instrument")}
+
+    def check_names(self) -> list[str]:
+        """Checks that were begun or said to be not measured, in order, each once."""
+        names = [
+            line["check"] for line in self.lines if line["kind"] in {"check-start", "check-skipped"}
+        ]
+        return list(dict.fromkeys(names))
+
+    def check(self, name: str) -> CheckData:
+        """Return all that belongs to one check."""
+        mine = [line for line in self.lines if line.get("check") == name]
+        skipped = next((line["reason"] for line in mine if line["kind"] == "check-skipped"), None)
+        return CheckData(
+            name=name,
+            readings=[Reading.from_dict(line) for line in mine if line["kind"] == "reading"],
+            events=[line for line in mine if line["kind"] == "event"],
+            notes=[line["text"] for line in mine if line["kind"] == "note"],
+            waveforms=[
+                WaveformLine(line["name"], line, self.folder)
+                for line in mine
+                if line["kind"] == "waveform"
+            ],
+            instruments=self.instruments(),
+            not_measured=skipped,
+            finished=any(line["kind"] == "check-end" for line in mine),
+        )
+
+
+def open_record(folder: Path) -> Record:
+    """Read a record folder.
+
+    A torn last line (power cut) is left out and reported; a broken chain is reported in
+    ``problems`` and never hidden.
+
+    :raises RecordError: no journal, or its first line is not a record's
+    """
+    path = folder / JOURNAL_NAME
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        raise RecordError(f"{path} cannot be read ({error.strerror})") from None
+    pieces = raw.split(b"\n")
+    torn = bool(pieces[-1])
+    lines: list[dict[str, Any]] = []
+    problems: list[str] = []
+    prev = FIRST_PREV
+    for number, piece in enumerate(pieces[:-1], start=1):
+        line = _line(piece, number, prev, problems)
+        if line is not None:
+            lines.append(line)
+        prev = line_hash(piece)
+    if torn:
+        problems.append(f"the last line ({len(pieces)}) is torn and was left out")
+    if not lines or lines[0].get("kind") != "record" or lines[0].get("format") != 1:
+        raise RecordError(f"{path} does not begin like a record of format 1")
+    return Record(folder, lines, prev, torn, problems)
+
+
+def _line(piece: bytes, number: int, prev: str, problems: list[str]) -> dict[str, Any] | None:
+    try:
+        line = json.loads(piece)
+    except ValueError:
+        problems.append(f"line {number} is not JSON")
+        return None
+    if not isinstance(line, dict) or not isinstance(line.get("kind"), str):
+        problems.append(f"line {number} is not a journal line")
+        return None
+    if line.get("prev") != prev or line.get("seq") != number - 1:
+        problems.append(
+            f"line {number} does not follow from the line before it: the journal was altered"
+        )
+    return line
