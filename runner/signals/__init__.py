@@ -1,0 +1,1 @@
+"""Pure numerics on records and readings; imports nothing else of the project."""
