@@ -13,6 +13,7 @@ from pydantic import (
     ConfigDict,
     Field,
     PlainSerializer,
+    ValidationError,
     WithJsonSchema,
     field_validator,
     model_validator,
@@ -29,7 +30,7 @@ from runner.quantity import (
     parse_span,
     parse_tolerance,
 )
-from runner.toml_source import load_model
+from runner.toml_source import PlacedError, load_model
 
 __all__ = [
     "Amperes",
@@ -194,6 +195,23 @@ class Decision(StrictModel):
     coverage: float = Field(default=0.95, gt=0.5, lt=1.0)
 
 
+def _limit_entry(name: str, entry: Any) -> Any:
+    if not isinstance(entry, dict):
+        return entry
+    model = TapPoints if name == "tap-points" else LimitEntry
+    try:
+        return model.model_validate(entry)
+    except ValidationError as error:
+        first = error.errors()[0]
+        known = ", ".join(sorted(model.model_fields))
+        message = {
+            "extra_forbidden": f"expected a key out of {known}, found {first['loc'][-1]!r}",
+            "missing": f"expected the key {first['loc'][-1]!r}, found nothing",
+        }.get(first["type"], first["msg"].removeprefix("Value error, "))
+        place = () if first["type"] == "missing" else first["loc"]
+        raise PlacedError(message, (name, *place)) from None
+
+
 class Profile(StrictModel):
     """A unit type: ratings, limits, decision rule."""
 
@@ -211,30 +229,33 @@ class Profile(StrictModel):
         known = ", ".join(sorted([*LIMITS, "tap-points"]))
         for name in value:
             if name != "tap-points" and name not in LIMITS:
-                raise ValueError(f"expected a limit name out of {known}, found {name!r}")
-        return {
-            name: (TapPoints if name == "tap-points" else LimitEntry).model_validate(entry)
-            if isinstance(entry, dict)
-            else entry
-            for name, entry in value.items()
-        }
+                raise PlacedError(f"expected a limit name out of {known}, found {name!r}", (name,))
+        return {name: _limit_entry(name, entry) for name, entry in value.items()}
 
     @model_validator(mode="after")
     def _limits_fit(self) -> Profile:
         for name, entry in self.limits.items():
             if isinstance(entry, LimitEntry):
-                parse_limit(entry.max, LIMITS[name].unit)
+                try:
+                    parse_limit(entry.max, LIMITS[name].unit)
+                except ValueError as error:
+                    raise PlacedError(str(error), ("limits", name, "max")) from None
         taps = self.tap_points
         if taps is None and self.unit.tap_control == "relay":
-            raise ValueError("a unit with tap relays needs [limits.tap-points]")
+            raise PlacedError(
+                "a unit with tap relays needs [limits.tap-points]", ("unit", "tap_control")
+            )
         if taps is not None and self.unit.tap_control == "none":
-            raise ValueError("[limits.tap-points] contradicts tap_control 'none'")
+            raise PlacedError(
+                "[limits.tap-points] contradicts tap_control 'none'", ("limits", "tap-points")
+            )
         if taps is not None:
             top = self.unit.voltage.high
             outside = [t.nominal for t in taps.up if not 0 < t.nominal < top]
             if outside:
-                raise ValueError(
-                    f"expected tap points inside the rated 0 V to {top:g} V, found {outside[0]:g} V"
+                raise PlacedError(
+                    f"expected tap points inside the rated 0 V to {top:g} V, found {outside[0]:g} V",
+                    ("limits", "tap-points", "up"),
                 )
         return self
 

@@ -14,7 +14,7 @@ UNIT_TERMINALS = (
 
 _BY_ROLE: dict[str, tuple[str, ...]] = {
     "meter": ("hi", "lo"),
-    "load": ("plus", "minus", "sense-plus", "sense-minus", "monitor"),
+    "load": ("plus", "minus", "sense-plus", "sense-minus", "monitor", "monitor-shell"),
     "scope": tuple(f"ch{n}.{part}" for n in range(1, 9) for part in ("tip", "shell")),
     "supply": (),
     "mains-source": ("l", "n", "pe"),
@@ -47,4 +47,4 @@ def unknown_terminal(name: str, roles: Mapping[str, str]) -> str | None:
     if terminal in known:
         return None
     shown = re.sub(r"(ch1\.shell).*", r"\1, ch2.tip …", ", ".join(known)) or "no terminal at all"
-    return f"{owner!r} has {shown}, found {name!r}"
+    return f"expected one of {owner}'s terminals ({shown}), found {name!r}"

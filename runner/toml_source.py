@@ -11,9 +11,23 @@ from pydantic import BaseModel, ValidationError
 
 from runner.errors import InputError
 
-__all__ = ["line_of", "load_model", "read_toml"]
+__all__ = ["PlacedError", "line_of", "load_model", "read_toml"]
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
+
+_EXPECTED_FOUND = re.compile(r"^expected (?P<expected>.*), found (?P<found>.*)$", re.DOTALL)
+
+
+class PlacedError(ValueError):
+    """A validator's complaint about a key other than its own; ``location`` is added to its own.
+
+    Lets a check across several tables name the very line, e.g. ``("connection", 3, "to")``.
+    """
+
+    def __init__(self, message: str, location: tuple[str | int, ...]) -> None:
+        super().__init__(message)
+        self.location = location
+
 
 _HEADER = re.compile(r"^\s*(\[\[?)\s*([^\]]+?)\s*\]\]?\s*(?:#.*)?$")
 
@@ -81,17 +95,28 @@ def load_model(model: type[ModelT], path: Path) -> ModelT:
     try:
         return model.model_validate(data, context={"path": path})
     except ValidationError as error:
-        first = error.errors()[0]
-        location = tuple(part for part in first["loc"] if not str(part).startswith("function-"))
-        key = ".".join(str(part + 1) if isinstance(part, int) else part for part in location)
-        raise InputError(
-            _what(first["type"], first["msg"], key),
-            file=path,
-            line=line_of(text, location),
-            key=key or None,
-            expected=_expected(model, first),
-            found=_found(first),
-        ) from None
+        raise _input_error(model, error.errors()[0], path, text) from None
+
+
+def _input_error(model: type[BaseModel], first: Any, path: Path, text: str) -> InputError:
+    location = tuple(part for part in first["loc"] if not str(part).startswith("function-"))
+    said = first.get("ctx", {}).get("error")
+    if isinstance(said, PlacedError):
+        location += said.location
+    key = ".".join(str(part + 1) if isinstance(part, int) else part for part in location)
+    what = _what(first["type"], first["msg"], key)
+    expected, found = _expected(model, first), _found(first)
+    split = _EXPECTED_FOUND.match(what)
+    if split:
+        what, expected, found = "this cannot be used", split["expected"], split["found"]
+    return InputError(
+        what,
+        file=path,
+        line=line_of(text, location),
+        key=key or None,
+        expected=expected,
+        found=found,
+    )
 
 
 def _what(kind: str, message: str, key: str) -> str:
