@@ -7,7 +7,7 @@ simulated are the same.
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import dataclass, field
 from importlib.metadata import entry_points
 from typing import Any, Protocol
@@ -15,7 +15,7 @@ from typing import Any, Protocol
 from runner.clock import Clock
 from runner.errors import InputError
 
-__all__ = ["BenchSetup", "OpenBench", "open_simulated"]
+__all__ = ["BenchSetup", "OpenBench", "open_simulated", "serve_simulated"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,3 +62,40 @@ def open_simulated(provider: str, setup: BenchSetup) -> OpenBench:
         )
     opened: OpenBench = found[provider].load()(setup)
     return opened
+
+
+def serve_simulated(
+    bench: Any,
+    profile: Any,
+    port_base: int,
+    faults: tuple[str, ...],
+    seed: int | None,
+    say: Callable[[str], None],
+) -> None:
+    """Serve the bench file's simulated instruments in real time until interrupted.
+
+    :raises InputError: the bench file is not of a simulated bench
+    """
+    if bench.simulation is None:
+        raise InputError(
+            "only a simulated bench can be served", key="simulation",
+            expected="a [simulation] table", found="none",
+        )  # fmt: skip
+    setup = BenchSetup(
+        bench=bench,
+        profile=profile,
+        seed=bench.simulation.seed if seed is None else seed,
+        faults=faults,
+        options={**bench.simulation.options, "port_base": port_base, "real_time": True},
+    )
+    opened = open_simulated("tcp", setup)
+    try:
+        for name, address in opened.addresses.items():
+            say(f"{name}: {address}")
+        say("serving; Ctrl-C ends it")
+        while True:
+            opened.clock.sleep(0.5)
+    except KeyboardInterrupt:
+        say("ended")
+    finally:
+        opened.close()

@@ -283,7 +283,7 @@ class MainsMeter(Instrument, Protocol):
     """A power meter in the unit's mains lead."""
 
     def read_mains(self) -> dict[str, Reading]:
-        """One moment: "line-voltage", "inlet-current", "inlet-power", "line-frequency" (V, A, W, Hz)."""
+        """At one moment: line-voltage, inlet-current, inlet-power, line-frequency (V A W Hz)."""
         ...
 
 

@@ -1,0 +1,222 @@
+"""One acceptance from files to record: opens the bench, runs the schedule, decides."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Any
+
+from runner.assess import Assessment, assess
+from runner.bench import Bench, load_bench
+from runner.bench_provider import BenchSetup, OpenBench, open_simulated
+from runner.checks.check import Conditions
+from runner.clock import Clock, SystemClock
+from runner.engine import Ending, Run, record_folder, run_schedule
+from runner.errors import HazardStop, InputError
+from runner.job import Job
+from runner.operator.requests import Operator
+from runner.profile import Profile, find_profile, load_profile
+from runner.record.reader import Record, open_record
+from runner.record.writer import RecordWriter
+from runner.schedule import Schedule, make_schedule
+
+__all__ = ["Acceptance", "Inputs", "Outcome", "load_inputs", "run_acceptance"]
+
+
+@dataclass(frozen=True, slots=True)
+class Inputs:
+    """The files, read and checked."""
+
+    profile: Profile
+    bench: Bench
+    bench_path: Path
+
+
+@dataclass(frozen=True, slots=True)
+class Acceptance:
+    """What a person asked for on the command line."""
+
+    inputs: Inputs
+    job: Job
+    out: Path
+    faults: tuple[str, ...] = ()
+    seed: int | None = None
+    only: tuple[str, ...] = ()
+    quick: bool = False
+    unattended: bool = False
+    accept_conditional: bool = False
+    options: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Outcome:
+    """The record, what it says, and how the run ended."""
+
+    record: Record
+    assessment: Assessment
+    ending: Ending
+
+
+def load_inputs(bench_path: Path, profile: str | None) -> Inputs:
+    """Read bench and profile; a simulated bench names the profile of the unit on it.
+
+    :raises InputError: either is wrong, or no profile is named anywhere
+    """
+    bench = load_bench(bench_path)
+    name = profile or (bench.simulation.unit if bench.simulation else None)
+    if name is None:
+        raise InputError(
+            "a real bench does not say which unit stands on it",
+            key="--profile", expected="a profile", found="nothing",
+        )  # fmt: skip
+    return Inputs(load_profile(find_profile(name, bench_path.parent)), bench, bench_path)
+
+
+def run_acceptance(
+    wanted: Acceptance,
+    person: Callable[[Clock], Operator],
+    progress: Callable[[str, float, str], None],
+    on_schedule: Callable[[Schedule], None] = lambda _schedule: None,
+) -> Outcome:
+    """Run the whole acceptance and return its outcome; the record is complete on disk.
+
+    ``person`` makes the operator for a bench that brings none of its own.
+
+    :raises InputError: before anything is opened
+    :raises ConnectError: an instrument does not answer; nothing was written
+    """
+    inputs = wanted.inputs
+    schedule = make_schedule(Conditions(inputs.profile, inputs.bench, wanted.quick), wanted.only)
+    on_schedule(schedule)
+    opened = _open_bench(wanted)
+    try:
+        clock = opened.clock if opened else SystemClock()
+        operator = opened.operator if opened and opened.operator else person(clock)
+        return _run(wanted, schedule, opened, clock, operator, progress)
+    finally:
+        if opened is not None:
+            opened.close()
+
+
+def _open_bench(wanted: Acceptance) -> OpenBench | None:
+    simulation = wanted.inputs.bench.simulation
+    if simulation is None:
+        if wanted.faults:
+            raise InputError(
+                "faults can be switched on only on a simulated bench",
+                file=wanted.inputs.bench_path, key="--fault", found=", ".join(wanted.faults),
+            )  # fmt: skip
+        return None
+    return open_simulated(
+        simulation.provider,
+        BenchSetup(
+            bench=wanted.inputs.bench,
+            profile=wanted.inputs.profile,
+            seed=simulation.seed if wanted.seed is None else wanted.seed,
+            faults=wanted.faults,
+            options={**simulation.options, **wanted.options},
+        ),
+    )
+
+
+def _run(
+    wanted: Acceptance,
+    schedule: Schedule,
+    opened: OpenBench | None,
+    clock: Clock,
+    operator: Operator,
+    progress: Callable[[str, float, str], None],
+) -> Outcome:
+    inputs = wanted.inputs
+    folder = record_folder(wanted.out, inputs.profile, wanted.job, clock)
+    stop = _wiring_stop(wanted)
+    if stop is not None:
+        ending = _write_stopped(wanted, schedule, folder, clock, stop)
+    else:
+        ending = _drive(wanted, schedule, opened, clock, operator, progress, folder)
+    record = open_record(folder)
+    assessment = assess(record, accept_conditional=wanted.accept_conditional)
+    return Outcome(record, assessment, ending)
+
+
+def _wiring_stop(wanted: Acceptance) -> Any:
+    from runner.hookup import judge
+
+    verdict = judge(wanted.inputs.bench, wanted.inputs.profile)
+    return verdict if verdict.stops else None
+
+
+def _header(writer: RecordWriter, wanted: Acceptance, schedule: Schedule) -> None:
+    inputs = wanted.inputs
+    writer.header(
+        simulated=inputs.bench.simulation is not None,
+        profile=inputs.profile.model_dump(mode="json"),
+        bench=inputs.bench.model_dump(mode="json", by_alias=True),
+        job=wanted.job.model_dump(mode="json"),
+        options={
+            "faults": list(wanted.faults),
+            "seed": wanted.seed,
+            "only": list(wanted.only),
+            "quick": wanted.quick,
+            "unattended": wanted.unattended,
+        },
+    )
+    writer.write("schedule", **schedule.to_dict())
+
+
+def _write_stopped(
+    wanted: Acceptance, schedule: Schedule, folder: Path, clock: Clock, verdict: Any
+) -> Ending:
+    """Keep a record of the refusal: no instrument was opened, nothing was energised."""
+    writer = RecordWriter(folder, clock)
+    _header(writer, wanted, schedule)
+    for hazard in verdict.hazards:
+        writer.write("hazard", **hazard.to_dict())
+    reason = "; ".join(hazard.sentence for hazard in verdict.stops)
+    writer.write("end", how="hazard", reason=reason)
+    writer.close()
+    return Ending("hazard", reason, None)
+
+
+def _drive(
+    wanted: Acceptance,
+    schedule: Schedule,
+    opened: OpenBench | None,
+    clock: Clock,
+    operator: Operator,
+    progress: Callable[[str, float, str], None],
+    folder: Path,
+) -> Ending:
+    from runner.instruments.open import open_instruments
+
+    inputs = wanted.inputs
+    instruments = open_instruments(inputs.bench, opened, clock)
+    try:
+        writer = RecordWriter(folder, clock)
+    except BaseException:
+        instruments.close()
+        raise
+    _header(writer, wanted, schedule)
+    for fields in instruments.identities():
+        writer.write("instrument", **fields)
+    return run_schedule(
+        Run(
+            profile=inputs.profile,
+            bench=inputs.bench,
+            job=wanted.job,
+            schedule=schedule,
+            instruments=instruments,
+            operator=operator,
+            clock=clock,
+            writer=writer,
+            quick=wanted.quick,
+            unattended=wanted.unattended,
+            progress=progress,
+        )
+    )
+
+
+def stopped_by_wiring(ending: Ending) -> HazardStop | None:
+    """Return the stop as an exception for callers that want to raise it."""
+    return HazardStop(ending.reason) if ending.how == "hazard" else None

@@ -1,0 +1,238 @@
+"""Works through the schedule: hazards first, then the checks, and a safe ending on every way out.
+
+The engine measures; it decides only what it must decide to go on (hazards, line voltage). Load
+off and read back off is the last thing that happens, whatever happened before.
+"""
+
+from __future__ import annotations
+
+import signal
+import threading
+from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from runner.bench import Bench
+from runner.checks.check import Workplace
+from runner.clock import Clock
+from runner.errors import AsleftError, BenchError, HazardStop, RecordError
+from runner.finding import Finding
+from runner.job import Job
+from runner.operator.requests import Operator
+from runner.profile import Profile
+from runner.record.writer import CheckWriter, RecordWriter
+from runner.schedule import Schedule, Step
+
+if TYPE_CHECKING:
+    from runner.instruments.open import OpenInstruments
+
+__all__ = ["Ending", "Run", "record_folder", "run_schedule"]
+
+
+@dataclass(frozen=True, slots=True)
+class Run:
+    """Everything a run is given; nothing here is global."""
+
+    profile: Profile
+    bench: Bench
+    job: Job
+    schedule: Schedule
+    instruments: OpenInstruments
+    operator: Operator
+    clock: Clock
+    writer: RecordWriter
+    quick: bool = False
+    unattended: bool = False
+    progress: Any = None
+    before_power: dict[str, Any] = field(default_factory=dict)
+
+
+@dataclass(frozen=True, slots=True)
+class Ending:
+    """How a run ended: ``how`` is complete, hazard, refused, trouble, record or interrupted."""
+
+    how: str
+    reason: str
+    load_off_confirmed: bool | None
+
+
+class _RefusedError(AsleftError):
+    """The person said no to something that must be yes before the unit is energised."""
+
+
+def run_schedule(run: Run) -> Ending:
+    """Do the checks; never raises for what happens at the bench, and always ends safely."""
+    how, reason = "complete", ""
+    with _termination_raises():
+        try:
+            _checks(run)
+        except HazardStop as stop:
+            how, reason = "hazard", str(stop)
+        except _RefusedError as refused:
+            how, reason = "refused", str(refused)
+        except KeyboardInterrupt:
+            how, reason = "interrupted", "stopped by the person at the bench"
+        except RecordError as error:
+            how, reason = "record", str(error)
+        except BenchError as error:
+            how, reason = "trouble", str(error)
+        except Exception as error:  # noqa: BLE001 - rule 1: any error leads to the safe ending
+            how, reason = "trouble", f"unexpected {type(error).__name__}: {error}"
+    return _end_safely(run, how, reason)
+
+
+@contextmanager
+def _termination_raises() -> Iterator[None]:
+    """Let SIGTERM end the run as Ctrl-C does."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+
+    def interrupt(_number: int, _frame: object) -> None:
+        raise KeyboardInterrupt
+
+    before = signal.signal(signal.SIGTERM, interrupt)
+    try:
+        yield
+    finally:
+        signal.signal(signal.SIGTERM, before)
+
+
+@contextmanager
+def _deaf_to_signals() -> Iterator[None]:
+    """Let nobody's impatience interrupt the safe ending."""
+    if threading.current_thread() is not threading.main_thread():
+        yield
+        return
+    before = {
+        number: signal.signal(number, signal.SIG_IGN) for number in (signal.SIGINT, signal.SIGTERM)
+    }
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def _end_safely(run: Run, how: str, reason: str) -> Ending:
+    with _deaf_to_signals():
+        run.instruments.close()
+        confirmed = run.instruments.load_off_confirmed
+        try:
+            run.writer.write("safe", load_off_confirmed=confirmed)
+            run.writer.write("end", how=how, reason=reason)
+            run.writer.close()
+        except RecordError as error:
+            if how == "complete":
+                how, reason = "record", str(error)
+    return Ending(how, reason, confirmed)
+
+
+def _checks(run: Run) -> None:
+    _line_up(run)
+    done: dict[str, list[Finding]] = {}
+    for step in run.schedule.steps:
+        if step.plan.missing is not None:
+            run.writer.write("check-skipped", check=step.check.name, reason=step.plan.missing)
+            continue
+        refusal = _line_refuses(run, step)
+        if refusal:
+            run.writer.write("check-skipped", check=step.check.name, reason=refusal)
+            continue
+        done[step.check.name] = _one_check(run, step, done)
+        _contradiction(run, step.check.name)
+
+
+def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Finding]:
+    from runner.assess import findings_of
+    from runner.unit_output import unit_output
+
+    name = step.check.name
+    log = CheckWriter(run.writer, name, run.progress)
+    run.writer.write("check-start", check=name, question=step.check.question)
+    run.progress(name, 0.0, step.check.title)
+    step.check.measure(
+        Workplace(
+            instruments=run.instruments,
+            output=unit_output(run.profile, run.instruments, run.operator, run.clock),
+            profile=run.profile,
+            bench=run.bench,
+            log=log,
+            operator=run.operator,
+            clock=run.clock,
+            quick=run.quick,
+            earlier=done,
+        )
+    )
+    if run.instruments.load is not None:
+        run.instruments.load.input(False)
+    run.writer.write("check-end", check=name)
+    run.progress(name, 1.0, step.check.title)
+    return findings_of(run.writer.check_data(name), run.profile)
+
+
+def _line_up(run: Run) -> None:
+    """Put the questions that come before power, and every ask-grade hazard."""
+    from runner.hookup import judge, line_up_questions
+
+    verdict = judge(run.bench, run.profile)
+    for hazard in verdict.hazards:
+        run.writer.write("hazard", **hazard.to_dict())
+    if verdict.stops:
+        raise HazardStop("; ".join(hazard.sentence for hazard in verdict.stops))
+    if run.unattended and verdict.asks:
+        raise HazardStop(
+            "unattended, and somebody would have to answer for: "
+            + "; ".join(hazard.sentence for hazard in verdict.asks)
+        )
+    for request in (*line_up_questions(run.bench, run.profile), *verdict.requests()):
+        answer = run.operator.answer(request)
+        run.writer.write(
+            "answer", topic=request.topic, asked=request.text, done=answer.done, words=answer.words
+        )
+        if not answer.done:
+            raise _RefusedError(f"answered no to: {request.text}")
+
+
+def _line_refuses(run: Run, step: Step) -> str | None:
+    """Measure the line at the inlet before each check; say why nothing may be judged on it."""
+    if run.instruments.mains_meter is None or step.check.name in {"before-power"}:
+        return None
+    reading = run.instruments.mains_meter.read_mains()["line-voltage"]
+    run.writer.write("line-voltage", before=step.check.name, **reading.to_dict())
+    nominal_v = run.profile.unit.mains.voltage_v
+    if reading.value is None:
+        return f"the line voltage at the inlet could not be measured ({reading.reason})"
+    if abs(reading.value - nominal_v) > 0.1 * nominal_v:
+        return (
+            f"the line voltage at the inlet is {reading.value:.1f} V, outside {nominal_v:g} V"
+            " ± 10 % (variac left low, a lamp limiter in line?); nothing but an idle look may be judged"
+        )
+    return None
+
+
+def _contradiction(run: Run, name: str) -> None:
+    """After earth-reference: does what was measured contradict what the bench file says?"""
+    if name != "earth-reference":
+        return
+    from runner.hookup import earth_measured, judge
+
+    measured = earth_measured(run.writer.check_data(name))
+    verdict = judge(run.bench, run.profile, measured=measured)
+    known: Sequence[str] = [hazard.code for hazard in judge(run.bench, run.profile).hazards]
+    for hazard in verdict.hazards:
+        if hazard.code not in known:
+            run.writer.write("hazard", **hazard.to_dict())
+    if verdict.stops:
+        raise HazardStop("; ".join(hazard.sentence for hazard in verdict.stops))
+
+
+def record_folder(base: Path, profile: Profile, job: Job, clock: Clock) -> Path:
+    """Return a folder for a record: model, serial, stage and time, nothing a path can abuse."""
+    words = (profile.unit.model, job.serial, job.stage, clock.utc().strftime("%Y%m%dT%H%M%SZ"))
+    return base / "_".join(
+        "".join(c if c.isascii() and (c.isalnum() or c in "-+") else "-" for c in word)[:40]
+        for word in words
+    )

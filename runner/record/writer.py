@@ -1,0 +1,123 @@
+"""Writes the record of a job: the header, then what each check says, bound to its name."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from importlib.metadata import version
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from runner.clock import Clock
+from runner.reading import Reading
+from runner.record.journal import Journal
+from runner.record.reader import CheckData, WaveformLine
+from runner.record.waveforms import store_waveform
+
+if TYPE_CHECKING:
+    from runner.instruments.roles import Capture
+
+__all__ = ["CheckWriter", "RecordWriter"]
+
+Progress = Callable[[str, float, str], None]
+
+
+class RecordWriter:
+    """One record being written. What checks wrote is also kept in memory, for their findings."""
+
+    def __init__(self, folder: Path, clock: Clock, journal: Journal | None = None) -> None:
+        self.folder = folder
+        self._journal = journal or Journal(folder, clock)
+        self._by_check: dict[str, list[dict[str, Any]]] = {}
+        self._instruments: dict[str, dict[str, Any]] = {}
+
+    @property
+    def last_hash(self) -> str:
+        """Hash of the newest line."""
+        return self._journal.last_hash
+
+    def header(self, *, simulated: bool, **fields: Any) -> None:
+        """Write the first line."""
+        self._journal.write(
+            "record",
+            format=1,
+            software="asleft",
+            software_version=version("asleft"),
+            simulated=simulated,
+            **fields,
+        )
+
+    def write(self, kind: str, **fields: Any) -> None:
+        """Write any other line."""
+        self._journal.write(kind, **fields)
+        if kind == "instrument":
+            self._instruments[str(fields["name"])] = {"kind": kind, **fields}
+        if "check" in fields:
+            lines = self._by_check.setdefault(str(fields["check"]), [])
+            lines.append({"kind": kind, **fields})
+
+    def check_data(self, name: str) -> CheckData:
+        """What a check wrote so far, as the reader would give it back."""
+        mine = self._by_check.get(name, [])
+        return CheckData(
+            name=name,
+            readings=[Reading.from_dict(line) for line in mine if line["kind"] == "reading"],
+            events=[line for line in mine if line["kind"] == "event"],
+            notes=[line["text"] for line in mine if line["kind"] == "note"],
+            waveforms=[
+                WaveformLine(line["name"], line, self.folder)
+                for line in mine
+                if line["kind"] == "waveform"
+            ],
+            instruments=dict(self._instruments),
+            finished=any(line["kind"] == "check-end" for line in mine),
+        )
+
+    def close(self) -> None:
+        """Flush and close; may be called twice."""
+        self._journal.close()
+
+
+class CheckWriter:
+    """The record bound to one check: what ``measure`` writes to."""
+
+    def __init__(self, writer: RecordWriter, check: str, progress: Progress) -> None:
+        self._writer, self._check, self._progress = writer, check, progress
+
+    def reading(self, reading: Reading, **at: float | str) -> Reading:
+        """Keep a reading with its place."""
+        placed = reading.placed(**at) if at else reading
+        self._writer.write("reading", check=self._check, **placed.to_dict())
+        return placed
+
+    def event(self, what: str, **fields: Any) -> None:
+        """Keep something that happened."""
+        self._writer.write("event", check=self._check, what=what, **fields)
+
+    def note(self, text: str) -> None:
+        """Keep a sentence."""
+        self._writer.write("note", check=self._check, text=text)
+
+    def waveform(self, name: str, capture: Capture, **at: float | str) -> None:
+        """Keep a scope record, or the reason why there is none."""
+        if not capture.valid:
+            self.event("waveform-invalid", name=name, reason=capture.reason, at=dict(at))
+            return
+        where = store_waveform(
+            self._writer.folder, f"{self._check}-{name}", capture.v, capture.lsb_v
+        )
+        self._writer.write(
+            "waveform", check=self._check, name=name, at=dict(at), **where,
+            **_capture_fields(capture),
+        )  # fmt: skip
+
+    def progress(self, fraction: float, doing: str) -> None:
+        """Tell the person how far this check is."""
+        self._progress(self._check, fraction, doing)
+
+
+def _capture_fields(capture: Capture) -> Mapping[str, Any]:
+    names = (
+        "channel", "instrument", "dt_s", "t0_s", "lsb_v", "span_v", "offset_v", "coupling",
+        "probe", "bandwidth_hz", "acquire", "clipped", "t_trigger_mono_s",
+    )  # fmt: skip
+    return {name: getattr(capture, name) for name in names} | {"n": int(capture.v.size)}
