@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from datetime import date
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -45,7 +46,8 @@ class WaveformLine:
 class CheckData:
     """Everything one check wrote: what ``findings`` works on.
 
-    ``instruments`` maps bench names to their identities (with accuracy as plain data).
+    ``instruments`` maps bench names to their identities (with accuracy as plain data). ``day``
+    is the day of the run, by which calibrations are judged to be in date.
     """
 
     name: str
@@ -56,6 +58,7 @@ class CheckData:
     instruments: dict[str, dict[str, Any]]
     not_measured: str | None = None
     finished: bool = True
+    day: date | None = None
 
     def of(self, quantity: str, **at: float | str) -> list[Reading]:
         """Readings of one quantity whose place has all these labels, in order."""
@@ -123,7 +126,15 @@ class Record:
             instruments=self.instruments(),
             not_measured=skipped,
             finished=any(line["kind"] == "check-end" for line in mine),
+            day=_day(self.header),
         )
+
+
+def _day(header: dict[str, Any]) -> date | None:
+    try:
+        return date.fromisoformat(str(header.get("t_utc"))[:10])
+    except ValueError:
+        return None
 
 
 def open_record(folder: Path) -> Record:

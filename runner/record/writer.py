@@ -27,6 +27,7 @@ class RecordWriter:
     def __init__(self, folder: Path, clock: Clock, journal: Journal | None = None) -> None:
         self.folder = folder
         self._journal = journal or Journal(folder, clock)
+        self._day = clock.utc().date()
         self._by_check: dict[str, list[dict[str, Any]]] = {}
         self._instruments: dict[str, dict[str, Any]] = {}
 
@@ -70,6 +71,7 @@ class RecordWriter:
             ],
             instruments=dict(self._instruments),
             finished=any(line["kind"] == "check-end" for line in mine),
+            day=self._day,
         )
 
     def close(self) -> None:
