@@ -20,8 +20,9 @@ from runner.clock import Clock
 from runner.errors import AsleftError, BenchError, HazardStop, RecordError
 from runner.finding import Finding
 from runner.job import Job
-from runner.operator.requests import Operator
+from runner.operator.requests import Answer, AskNumber, Operator
 from runner.profile import Profile
+from runner.reading import Reading
 from runner.record.writer import CheckWriter, RecordWriter
 from runner.schedule import Schedule, Step
 
@@ -46,7 +47,7 @@ class Run:
     quick: bool = False
     unattended: bool = False
     progress: Any = None
-    before_power: dict[str, Any] = field(default_factory=dict)
+    typed_line: list[Answer] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -197,10 +198,12 @@ def _line_up(run: Run) -> None:
 
 
 def _line_refuses(run: Run, step: Step) -> str | None:
-    """Measure the line at the inlet before each check; say why nothing may be judged on it."""
-    if run.instruments.mains_meter is None or step.check.name in {"before-power"}:
+    """Look at the line voltage before each check; say why nothing may be judged on it."""
+    if step.check.name == "before-power":
         return None
-    reading = run.instruments.mains_meter.read_mains()["line-voltage"]
+    reading = _line_voltage(run)
+    if reading is None:
+        return None
     run.writer.write("line-voltage", before=step.check.name, **reading.to_dict())
     nominal_v = run.profile.unit.mains.voltage_v
     if reading.value is None:
@@ -208,9 +211,34 @@ def _line_refuses(run: Run, step: Step) -> str | None:
     if abs(reading.value - nominal_v) > 0.1 * nominal_v:
         return (
             f"the line voltage at the inlet is {reading.value:.1f} V, outside {nominal_v:g} V"
-            " ± 10 % (variac left low, a lamp limiter in line?); nothing but an idle look may be judged"
+            " ± 10 % (variac left low, a lamp limiter in line?); only an idle look may be judged"
         )
     return None
+
+
+def _line_voltage(run: Run) -> Reading | None:
+    """Measure the line at the inlet; without a mains meter take what the person typed once."""
+    if run.instruments.mains_meter is not None:
+        return run.instruments.mains_meter.read_mains()["line-voltage"]
+    if not run.typed_line and not run.unattended:
+        nominal_v = run.profile.unit.mains.voltage_v
+        answer = run.operator.answer(
+            AskNumber(
+                "line-voltage",
+                "What line voltage does a meter show at the unit's inlet?"
+                " Measure it only if you are trained to; skip otherwise.",
+                unit="V", low=0.5 * nominal_v, high=1.3 * nominal_v,
+            )
+        )  # fmt: skip
+        run.typed_line.append(answer)
+        run.writer.write("answer", topic="line-voltage", asked="line voltage", done=answer.done,
+                         words=answer.words)  # fmt: skip
+    if not run.typed_line or run.typed_line[0].value is None:
+        return None
+    return Reading(
+        "line-voltage", run.typed_line[0].value, "V", "typed by hand", "ac-volts",
+        raw=run.typed_line[0].words, t_mono_s=run.clock.mono_s(),
+    )  # fmt: skip
 
 
 def _contradiction(run: Run, name: str) -> None:

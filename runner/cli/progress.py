@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 import click
 
 if TYPE_CHECKING:
-    from rich.progress import TaskID
+    from rich.progress import Progress, TaskID
 
     from runner.schedule import Schedule
 
@@ -24,23 +24,10 @@ class Shown:
         self._share: dict[str, tuple[float, float]] = {}
         self._total_s = 0.0
         self._last = ""
-        self._bar, self._task = self._make_bar() if self._terminal else (None, None)
-
-    def _make_bar(self) -> tuple[object, TaskID]:
-        from rich.console import Console
-        from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
-
-        bar = Progress(
-            TextColumn("{task.description:<46}"),
-            BarColumn(),
-            TextColumn("{task.percentage:3.0f} %"),
-            TextColumn("bench time left {task.fields[left]}"),
-            TimeElapsedColumn(),
-            console=Console(stderr=True),
-            transient=True,
-        )
-        bar.start()
-        return bar, bar.add_task("", total=1.0, left="")
+        self._bar: Progress | None = None
+        self._task: TaskID | None = None
+        if self._terminal:
+            self._bar, self._task = _make_bar()
 
     def schedule(self, schedule: Schedule) -> None:
         """Learn what is to come."""
@@ -59,8 +46,8 @@ class Shown:
         now_s = start_s + length_s * min(max(fraction, 0.0), 1.0)
         left_s = self._total_s - now_s
         left = f"{left_s / 60:.0f} min" if left_s >= 90 else f"{left_s:.0f} s"
-        if self._terminal:
-            self._bar.update(  # type: ignore[attr-defined]
+        if self._bar is not None and self._task is not None:
+            self._bar.update(
                 self._task,
                 completed=now_s / self._total_s,
                 description=f"{check}: {doing}"[:46],
@@ -73,7 +60,24 @@ class Shown:
     def close(self) -> None:
         """Take the bar away."""
         if self._bar is not None:
-            self._bar.stop()  # type: ignore[attr-defined]
+            self._bar.stop()
+
+
+def _make_bar() -> tuple[Progress, TaskID]:
+    from rich.console import Console
+    from rich.progress import BarColumn, Progress, TextColumn, TimeElapsedColumn
+
+    bar = Progress(
+        TextColumn("{task.description:<46}"),
+        BarColumn(),
+        TextColumn("{task.percentage:3.0f} %"),
+        TextColumn("bench time left {task.fields[left]}"),
+        TimeElapsedColumn(),
+        console=Console(stderr=True),
+        transient=True,
+    )
+    bar.start()
+    return bar, bar.add_task("", total=1.0, left="")
 
 
 def show_progress(*, quiet: bool) -> Shown:
