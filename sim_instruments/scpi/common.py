@@ -46,6 +46,9 @@ def _ieee(own: ScpiInstrument) -> list[Command]:
     def set_service(value: int) -> None:
         own.status.service_enable = value & ~64
 
+    def clear_status() -> None:  # looked up at the call: power-on makes a new status
+        own.status.clear()
+
     def reset() -> Later:
         own.reset()
         return Later(own.now_s + own.reset_s, lambda: None)
@@ -53,9 +56,9 @@ def _ieee(own: ScpiInstrument) -> list[Command]:
     return [
         Command("*IDN", ask=lambda: str(own.identity), indefinite=True),
         Command("*RST", act=reset),
-        Command("*CLS", act=lambda: own.status.clear()),
+        Command("*CLS", act=clear_status),
         Command("*TST", ask=lambda: "0"),
-        Command("*TRG", act=lambda: own.trigger()),
+        Command("*TRG", act=own.trigger),
         Command("*OPC", act=own.want_operation_complete, ask=lambda: _when_idle(own, "1")),
         Command("*WAI", act=lambda: _when_idle(own, None)),
         Command("*STB", ask=lambda: str(own.status.byte(False))),

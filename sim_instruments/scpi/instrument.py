@@ -170,13 +170,11 @@ class ScpiInstrument:
             suffixes: tuple[int, ...] = ()
             try:
                 if unit.common:
-                    command = self._tree.common(unit.path[0])
+                    command = self._tree.common(unit.path[0], unit.query)
                 else:
                     full = unit.path if unit.rooted else path + unit.path
                     path = full[:-1]
-                    command, suffixes = self._tree.find(full)
-                if (command.ask if unit.query else command.act) is None:
-                    raise ScpiError(-113)
+                    command, suffixes = self._tree.find(full, unit.query)
             except ScpiError as error:
                 yield Bound(unit, error=error.number)
                 return

@@ -44,7 +44,8 @@ class Command:
 class _Node:
     children: dict[str, _Node] = field(default_factory=dict)
     suffix_max: int = 0
-    command: Command | None = None
+    acting: Command | None = None
+    asking: Command | None = None
 
 
 class Tree:
@@ -68,18 +69,19 @@ class Tree:
             for form in forms(word):
                 node.children[form] = child
             node = child
-        if node.command not in (None, command):
+        if (command.act and node.acting) or (command.ask and node.asking):
             raise ValueError(f"{command.header} is declared twice")
-        node.command = command
+        node.acting = command if command.act else node.acting
+        node.asking = command if command.ask else node.asking
 
-    def common(self, word: str) -> Command:
+    def common(self, word: str, query: bool) -> Command:
         """Find a `*` command or raise −113."""
-        try:
-            return self._common[word]
-        except KeyError:
-            raise ScpiError(-113) from None
+        command = self._common.get(word)
+        if command is None or (command.ask if query else command.act) is None:
+            raise ScpiError(-113)
+        return command
 
-    def find(self, path: Sequence[str]) -> tuple[Command, tuple[int, ...]]:
+    def find(self, path: Sequence[str], query: bool) -> tuple[Command, tuple[int, ...]]:
         """Walk the upper-case keywords; give the command and its numeric suffixes."""
         node, suffixes = self._root, []
         for word in path:
@@ -94,9 +96,10 @@ class Tree:
             elif suffix:
                 raise ScpiError(-113)
             node = child
-        if node.command is None:
+        command = node.asking if query else node.acting
+        if command is None:
             raise ScpiError(-113)
-        return node.command, tuple(suffixes)
+        return command, tuple(suffixes)
 
 
 def _step(node: _Node, word: str) -> tuple[_Node | None, str]:
