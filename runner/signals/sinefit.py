@@ -1,6 +1,6 @@
 """Sine fits: known frequency, free frequency, harmonics of one fundamental, several tones.
 
-All are one model, y(t) = C + Σ_tones Σ_orders [A cos(2π k f t) + B sin(2π k f t)], solved by
+All are one model, y(t) = C [+ D t] + Σ_tones Σ_orders [A cos(2πkft) + B sin(2πkft)], solved by
 Gauss-Newton. With one tone it is the three-parameter (frequency fixed) and four-parameter
 (frequency free) method of IEEE 1057 / IEEE 1241.
 """
@@ -23,7 +23,7 @@ _STEPS_MAX = 60
 
 @dataclass(frozen=True)
 class Tone:
-    """What to fit: a fundamental, which multiples of it, and whether its frequency is free."""
+    """What to fit: a fundamental, its multiples (ascending), and whether it is free to move."""
 
     f_hz: float
     orders: tuple[int, ...] = (1,)
@@ -51,7 +51,7 @@ class Component:
 
 @dataclass(frozen=True, eq=False)
 class SineFit:
-    """Result: offset C, the components, and what is left.
+    """Result: offset C, slope D (0 unless asked for), the components, and what is left.
 
     `residual_rms` divides by the number of samples M (IEEE 1057); `residual_sd` by M - p.
     `lag1` is the residual's lag-1 autocorrelation: far from zero, the uncertainties, which
@@ -60,6 +60,8 @@ class SineFit:
 
     offset: float
     u_offset: float
+    slope: float
+    u_slope: float
     components: tuple[Component, ...]
     residual_rms: float
     residual_sd: float
@@ -84,13 +86,15 @@ def fit_sine4(t_s: ArrayLike, v: ArrayLike, f_start_hz: float) -> SineFit | Inva
     return fit_tones(t_s, v, [Tone(f_start_hz, free=True)])
 
 
-def fit_tones(t_s: ArrayLike, v: ArrayLike, tones: Sequence[Tone]) -> SineFit | Invalid:
-    """Fit an offset and all components of all tones at once.
+def fit_tones(
+    t_s: ArrayLike, v: ArrayLike, tones: Sequence[Tone], *, trend: bool = False
+) -> SineFit | Invalid:
+    """Fit an offset, with `trend` a slope too, and all components of all tones at once.
 
     Free frequencies are refused when they move further than one bin (1/record length) from
     their start or do not come to rest: then the start was wrong or the tone is not there.
     """
-    count = 1 + sum(2 * len(tone.orders) + tone.free for tone in tones)
+    count = 1 + trend + sum(2 * len(tone.orders) + tone.free for tone in tones)
     pair = checked_pair(t_s, v, minimum=count + 1)
     if isinstance(pair, Invalid):
         return pair
@@ -100,16 +104,19 @@ def fit_tones(t_s: ArrayLike, v: ArrayLike, tones: Sequence[Tone]) -> SineFit | 
         return fault
     middle_s = float(times[0] + times[-1]) / 2
     centred = times - middle_s
-    found = _iterate(centred, samples, tones)
+    base = [np.ones_like(centred)] + ([centred] if trend else [])
+    found = _iterate(centred, samples, tones, base)
     if isinstance(found, Invalid):
         return found
     frequencies, fit = found
-    return _result(fit, tones, frequencies, middle_s, samples.size)
+    return _result(fit, tones, frequencies, middle_s, trend)
 
 
 def _tones_fault(times: FloatArray, samples: FloatArray, tones: Sequence[Tone]) -> Invalid | None:
     if not tones or any(not tone.orders for tone in tones):
         return Invalid("no tone to fit")
+    if any(list(tone.orders) != sorted(set(tone.orders)) for tone in tones):
+        return Invalid("the orders of a tone do not ascend")
     span_s = float(times[-1] - times[0])
     for tone in tones:
         if not (np.isfinite(tone.f_hz) and tone.f_hz > 0) or min(tone.orders) < 1:
@@ -121,22 +128,29 @@ def _tones_fault(times: FloatArray, samples: FloatArray, tones: Sequence[Tone]) 
     return None
 
 
-def _design(times: FloatArray, tones: Sequence[Tone], frequencies: FloatArray) -> FloatArray:
-    """Columns: offset, then cos and sin of each order of each tone."""
-    columns = [np.ones_like(times)]
+def _design(
+    times: FloatArray, tones: Sequence[Tone], frequencies: FloatArray, base: list[FloatArray]
+) -> FloatArray:
+    """Columns: offset (and time), then cos and sin of each order of each tone."""
+    columns = list(base)
     for tone, f_hz in zip(tones, frequencies, strict=True):
         turn = np.exp(2j * np.pi * f_hz * times)
+        power, reached = turn, 1
         for order in tone.orders:
-            power = turn if order == 1 else turn**order
+            for _ in range(order - reached):
+                power = power * turn
+            reached = order
             columns += [power.real, power.imag]
-    return np.stack(columns, axis=1)
+    design: FloatArray = np.array(columns).T
+    return design
 
 
 def _slopes(
     times: FloatArray, design: FloatArray, coefficients: FloatArray, tones: Sequence[Tone]
 ) -> list[FloatArray]:
     """Give ∂y/∂f for every free tone: Σ 2πkt (B cos - A sin)."""
-    columns, at = [], 1
+    columns = []
+    at = coefficients.size - 2 * sum(len(tone.orders) for tone in tones)
     for tone in tones:
         slope = np.zeros_like(times)
         for order in tone.orders:
@@ -149,38 +163,42 @@ def _slopes(
 
 
 def _iterate(
-    times: FloatArray, samples: FloatArray, tones: Sequence[Tone]
+    times: FloatArray, samples: FloatArray, tones: Sequence[Tone], base: list[FloatArray]
 ) -> tuple[FloatArray, LinearFit] | Invalid:
-    """Gauss-Newton on the frequencies, the linear part solved afresh in every step."""
-    frequencies = np.array([tone.f_hz for tone in tones], dtype=np.float64)
+    """Gauss-Newton on all coefficients and free frequencies together."""
+    start_hz = np.array([tone.f_hz for tone in tones], dtype=np.float64)
+    frequencies = start_hz.copy()
+    linear = len(base) + 2 * sum(len(tone.orders) for tone in tones)
     free = np.array([tone.free for tone in tones])
     bin_hz = 1 / float(times[-1] - times[0])
+    design = _design(times, tones, frequencies, base)
+    fit = solve(design, samples)
     for _ in range(_STEPS_MAX):
-        design = _design(times, tones, frequencies)
-        fit = solve(design, samples)
         if isinstance(fit, Invalid) or not free.any():
             return fit if isinstance(fit, Invalid) else (frequencies, fit)
-        slopes = _slopes(times, design, fit.coefficients, tones)
-        full = solve(np.column_stack([design, *slopes]), samples)
-        if isinstance(full, Invalid):
-            return full
-        step = full.coefficients[design.shape[1] :]
+        slopes = _slopes(times, design, fit.coefficients[:linear], tones)
+        fit = solve(np.vstack([design.T, *slopes]).T, samples)
+        if isinstance(fit, Invalid):
+            return fit
+        step = fit.coefficients[linear:]
+        u_step = np.sqrt(np.diag(fit.covariance)[linear:])
+        if np.all(np.abs(step) <= np.maximum(1e-12 * frequencies[free], 1e-6 * u_step)):
+            frequencies[free] += step
+            return frequencies, fit
         frequencies[free] += np.clip(step, -bin_hz / 4, bin_hz / 4)
-        if np.abs(frequencies - [tone.f_hz for tone in tones]).max() > bin_hz:
+        if np.abs(frequencies - start_hz).max() > bin_hz:
             return Invalid("the fit ran away from its starting frequency: no such sine here")
-        u_step = np.sqrt(np.diag(full.covariance)[design.shape[1] :])
-        if np.all(np.abs(step) <= np.maximum(1e-12 * frequencies[free], 1e-9 * u_step)):
-            return frequencies, full
+        design = _design(times, tones, frequencies, base)
     return Invalid("the frequency did not come to rest")
 
 
 def _result(
-    fit: LinearFit, tones: Sequence[Tone], frequencies: FloatArray, middle_s: float, m: int
+    fit: LinearFit, tones: Sequence[Tone], frequencies: FloatArray, middle_s: float, trend: bool
 ) -> SineFit:
     """Turn the centred coefficients back to t = 0 and attach the uncertainties."""
     components: list[Component] = []
-    linear = 1 + 2 * sum(len(tone.orders) for tone in tones)
-    at, at_free = 1, linear
+    at = 1 + trend
+    at_free = at + 2 * sum(len(tone.orders) for tone in tones)
     for tone, f_hz in zip(tones, frequencies, strict=True):
         for order in tone.orders:
             index = [at, at + 1, at_free] if tone.free else [at, at + 1]
@@ -188,14 +206,18 @@ def _result(
             at += 2
         at_free += tone.free
     rss = fit.sum_of_squares
-    lag1 = float(fit.residuals[1:] @ fit.residuals[:-1]) / rss if rss > 0 else 0.0
+    slope = float(fit.coefficients[1]) if trend else 0.0
+    u_slope = _root(float(fit.covariance[1, 1])) if trend else 0.0
+    u_offset = np.hypot(_root(float(fit.covariance[0, 0])), u_slope * middle_s)
     return SineFit(
-        offset=float(fit.coefficients[0]),
-        u_offset=float(np.sqrt(fit.covariance[0, 0])),
+        offset=float(fit.coefficients[0]) - slope * middle_s,
+        u_offset=float(u_offset),
+        slope=slope,
+        u_slope=u_slope,
         components=tuple(components),
-        residual_rms=float(np.sqrt(rss / m)),
+        residual_rms=float(np.sqrt(rss / fit.residuals.size)),
         residual_sd=fit.residual_sd,
-        lag1=lag1,
+        lag1=float(fit.residuals[1:] @ fit.residuals[:-1]) / rss if rss > 0 else 0.0,
         sum_of_squares=rss,
     )
 
