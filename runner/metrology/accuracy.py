@@ -13,7 +13,7 @@ from dataclasses import dataclass, fields
 from datetime import date
 from typing import Any
 
-from runner.metrology.certificate import Certificate
+from runner.metrology.certificate import Certificate, calendar_caveats
 from runner.metrology.coverage import divisor
 from runner.metrology.plain import STRICT, finite, from_plain, not_negative, positive, to_plain
 from runner.metrology.scale import Scale
@@ -127,21 +127,26 @@ class Accuracy:
         self,
         range_: float,
         *,
+        instrument: str,
         on: date,
-        instrument: str = "",
         temperature_c: float | None = None,
         certificate: Certificate | None = None,
     ) -> Scale:
         """Return what readings of `instrument` on this range are worth on day `on`.
 
+        `instrument` is its name on the bench: readings that share it share their errors.
         `temperature_c` is the room's; None is noted and taken as inside the band. Raises
         ValueError for a range that the statement does not have.
         """
+        if not instrument:
+            raise ValueError("instrument: expected its name on the bench, found nothing")
         row = self.on_range(range_)
         certificate = certificate or Certificate()
         entry = certificate.entry(self.function, row.range)
         outside_k, caveats, notes = self._temperature(row, temperature_c)
-        caveats += _calendar_caveats(certificate.due(self.calibration_interval_days), on)
+        caveats += calendar_caveats(certificate.due(self.calibration_interval_days), on)
+        if entry is None and row.from_memory:
+            caveats += ("accuracy figures are from memory, not from a document",)
         share = divisor(row.coverage)
         scale = Scale(
             instrument=instrument,
@@ -158,15 +163,12 @@ class Accuracy:
             noise_rms=row.noise_rms,
             distribution="normal" if row.coverage.startswith("normal") else row.coverage,
             source=row.source or "maker's accuracy statement",
-            caveats=caveats,
-            notes=notes,
+            caveats=tuple(f"{instrument}: {sentence}" for sentence in caveats),
+            notes=tuple(f"{instrument}: {sentence}" for sentence in notes),
         )
-        if entry is not None:
-            return scale.certified(entry, certificate.k, certificate.number)
-        if row.from_memory:
-            said = f"{instrument or 'instrument'}: accuracy figures are from memory, not a document"
-            scale = scale.with_caveat(said)
-        return scale
+        if entry is None:
+            return scale
+        return scale.certified(entry, certificate.k, certificate.number)
 
     def _temperature(
         self, row: RangeAccuracy, temperature_c: float | None
@@ -194,11 +196,3 @@ class Accuracy:
     def from_dict(cls, plain: Mapping[str, Any]) -> Accuracy:
         """Build from plain values (dialect file, journal); ValueError names key and finding."""
         return from_plain(cls, plain)
-
-
-def _calendar_caveats(due: date | None, on: date) -> tuple[str, ...]:
-    if due is None:
-        return ("no calibration date known",)
-    if on > due:
-        return (f"calibration was due {due.isoformat()}, {(on - due).days} days ago",)
-    return ()

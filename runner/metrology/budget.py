@@ -16,7 +16,7 @@ from typing import Any, Literal
 from runner.metrology.coverage import Dispersion, divisor, effective_dof
 from runner.metrology.plain import STRICT, finite, from_plain, not_negative, to_plain
 
-__all__ = ["Budget", "Line"]
+__all__ = ["Budget", "Line", "merged"]
 
 
 @dataclass(frozen=True)
@@ -55,6 +55,11 @@ class Line:
     def contribution(self) -> float:
         """Signed contribution to the result (result's unit)."""
         return self.sensitivity * self.u
+
+    def carried(self, factor: float, *, into: str = "") -> Line:
+        """Return the line as part of another result that moves `factor` times as much."""
+        name = f"{into}: {self.name}" if into else self.name
+        return replace(self, name=name, sensitivity=self.sensitivity * factor)
 
     @classmethod
     def from_limit(

@@ -9,7 +9,7 @@ from typing import Any
 
 from runner.metrology.plain import STRICT, finite, from_plain, not_negative, positive, to_plain
 
-__all__ = ["Certificate", "CertificateEntry"]
+__all__ = ["Certificate", "CertificateEntry", "calendar_caveats"]
 
 
 @dataclass(frozen=True)
@@ -90,3 +90,12 @@ class Certificate:
     def from_dict(cls, plain: Mapping[str, Any]) -> Certificate:
         """Build from plain values; ValueError names key, expected and found."""
         return from_plain(cls, plain)
+
+
+def calendar_caveats(due: date | None, on: date) -> tuple[str, ...]:
+    """Return what must be said of a calibration that ends on `due`, seen on day `on`."""
+    if due is None:
+        return ("no calibration date known",)
+    if on > due:
+        return (f"calibration was due {due.isoformat()}, {(on - due).days} days ago",)
+    return ()

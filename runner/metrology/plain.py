@@ -18,7 +18,7 @@ if TYPE_CHECKING:
     from pydantic import TypeAdapter
     from pydantic_core import ErrorDetails
 
-__all__ = ["STRICT", "finite", "from_plain", "not_negative", "positive", "to_plain"]
+__all__ = ["LARGEST", "STRICT", "finite", "from_plain", "not_negative", "positive", "to_plain"]
 
 T = TypeVar("T")
 
@@ -26,8 +26,12 @@ T = TypeVar("T")
 STRICT: dict[str, Any] = {"extra": "forbid", "strict": True}
 
 
+# No quantity of a bench comes near; below it, sums and squares of numbers stay finite.
+LARGEST = 1e100
+
+
 def finite(key: str, number: float) -> None:
-    """Raise ValueError unless `number` is a finite number."""
+    """Raise ValueError unless `number` is a finite number (of at most 1e100)."""
     _require(key, number, "a finite number", number_ok=True)
 
 
@@ -42,7 +46,7 @@ def not_negative(key: str, number: float) -> None:
 
 
 def _require(key: str, number: float, expected: str, *, number_ok: bool) -> None:
-    if not (math.isfinite(number) and number_ok):
+    if not (abs(number) <= LARGEST and number_ok):
         raise ValueError(f"{key}: expected {expected}, found {number!r}")
 
 

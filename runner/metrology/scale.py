@@ -48,13 +48,13 @@ class Scale:
     `noise_rms` one reading's scatter. `caveats` forbid a plain pass, `notes` are only said.
     """
 
+    instrument: str
+    function: str
     unit: str
     range: float
     gain_rel: float
     offset: float
     difference_rel: float
-    instrument: str = ""
-    function: str = ""
     tempco_rel: float = 0.0
     tempco_offset: float = 0.0
     linearity: float = 0.0
@@ -70,7 +70,7 @@ class Scale:
     @property
     def name(self) -> str:
         """Instrument and range in words; readings with the same name share their errors."""
-        return f"{self.instrument or 'instrument'}, {self.range:g} {self.unit} range"
+        return f"{self.instrument}, {self.range:g} {self.unit} range"
 
     @property
     def resolution_u(self) -> float:
@@ -102,10 +102,6 @@ class Scale:
         finite("difference", difference)
         return (self.difference_rel + self.tempco_rel) * abs(difference)
 
-    def with_caveat(self, caveat: str) -> Scale:
-        """Return the scale with one more reason why it may not carry a plain pass."""
-        return replace(self, caveats=(*self.caveats, caveat))
-
     def certified(self, entry: CertificateEntry, k: float, number: str) -> Scale:
         """Return the scale with a certificate's figures in place of the maker's.
 
@@ -118,7 +114,8 @@ class Scale:
         offset = math.hypot(entry.u_expanded / k, drift_u)
         notes = self.notes
         if entry.drift is None and entry.drift_pct_reading is None:
-            notes += ("certificate used without an allowance for change since calibration",)
+            said = "certificate used without an allowance for change since calibration"
+            notes += (f"{self.instrument}: {said}",)
         return replace(
             self,
             gain_rel=gain_rel,

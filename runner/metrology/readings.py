@@ -1,0 +1,200 @@
+"""Budgets of what is read directly: one reading, a mean, a difference of two means."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from runner.metrology.budget import Budget, Line, merged
+from runner.metrology.repeats import checked, mean, scatter_line
+from runner.metrology.scale import Scale
+
+__all__ = [
+    "contact_line",
+    "difference",
+    "lead_drop_line",
+    "limit_line",
+    "mean_of_readings",
+    "single_reading",
+]
+
+
+def single_reading(
+    quantity: str, value: float, scale: Scale, *, extra: Sequence[Line] = ()
+) -> Budget:
+    """Return the budget of one reading on `scale` (its unit)."""
+    return mean_of_readings(quantity, [value], scale, extra=extra)
+
+
+def mean_of_readings(
+    quantity: str,
+    values: Sequence[float],
+    scale: Scale,
+    *,
+    n_eff: float | None = None,
+    extra: Sequence[Line] = (),
+) -> Budget:
+    """Return the budget of the mean of readings on one scale, corrected by its certificate.
+
+    Averaging lowers the scatter only; the instrument's limit and last digit stay. `n_eff`:
+    independent readings they are worth; `extra`: further lines (contacts, leads). ValueError
+    when there is no reading, or one is not finite.
+    """
+    numbers = checked("values", values)
+    middle = mean(numbers)
+    lines = [*_scatter(numbers, scale, n_eff), limit_line(middle, scale)]
+    if scale.resolution > 0:
+        lines.append(_last_digit(scale))
+    return Budget(
+        quantity=quantity,
+        unit=scale.unit,
+        value=scale.corrected(middle),
+        lines=(*lines, *extra),
+        caveats=scale.caveats + _scatter_unknown(numbers, scale),
+        notes=scale.notes,
+    )
+
+
+def difference(
+    quantity: str,
+    first: Sequence[float],
+    second: Sequence[float],
+    scale: Scale,
+    second_scale: Scale | None = None,
+    *,
+    paired: bool = True,
+    n_eff: float | None = None,
+    extra: Sequence[Line] = (),
+) -> Budget:
+    """Return the budget of mean(first) - mean(second), in the scale's unit.
+
+    On one scale the offset leaves and the gain counts on the difference alone. Paired
+    readings (taken alternately, same number) are differenced one by one, so that slow drift
+    leaves too; `n_eff` then applies to the differences. Readings on two scales carry the
+    limit of each.
+    """
+    other = second_scale or scale
+    if other.unit != scale.unit:
+        raise ValueError(f"second_scale: expected in {scale.unit}, found {other.unit}")
+    above, below = checked("first", first), checked("second", second)
+    if paired and len(above) != len(below):
+        raise ValueError(f"second: expected {len(above)} readings, found {len(below)}")
+    value = scale.corrected(mean(above)) - other.corrected(mean(below))
+    lines: list[Line] = []
+    if paired and len(above) > 1:
+        steps = [a - b for a, b in zip(above, below, strict=True)]
+        lines.append(scatter_line("scatter of differences", steps, scale.unit, n_eff=n_eff))
+    else:
+        lines += _scatter(above, scale, None)
+        lines += _scatter(below, other, None, sensitivity=-1.0)
+    lines += _scale_lines(mean(above), mean(below), scale, other)
+    return Budget(
+        quantity=quantity,
+        unit=scale.unit,
+        value=value,
+        lines=(*lines, *extra),
+        caveats=merged(
+            (
+                scale.caveats,
+                other.caveats,
+                _scatter_unknown(above, scale),
+                _scatter_unknown(below, other),
+            )
+        ),
+        notes=merged((scale.notes, other.notes)),
+    )
+
+
+def limit_line(value: float, scale: Scale, *, sensitivity: float = 1.0) -> Line:
+    """Return the line of the instrument's limit of error at a reading.
+
+    All readings on one scale share it; below zero it turns its sign with the reading, so that
+    a difference of readings of unlike sign carries the limits of both in full.
+    """
+    return Line(
+        name=f"accuracy of {scale.name}",
+        kind="B",
+        u=scale.components(value).limit_u,
+        value=value,
+        unit=scale.unit,
+        sensitivity=math.copysign(sensitivity, value * sensitivity),
+        distribution=scale.distribution,
+        source=scale.source,
+        shared=scale.name,
+    )
+
+
+def contact_line(limit: float, unit: str, source: str = "") -> Line:
+    """Return the line of what terminals and contacts may add (half-width, result's unit)."""
+    return Line.from_limit("terminals and contacts", limit, unit=unit, source=source)
+
+
+def lead_drop_line(resistance_ohm: float, current_a: float, source: str = "") -> Line:
+    """Return the line of a drop in leads that is not taken out: at most R I, in V."""
+    drop = resistance_ohm * abs(current_a)
+    return Line.from_limit("drop in leads", drop, unit="V", source=source)
+
+
+def _scale_lines(above: float, below: float, scale: Scale, other: Scale) -> list[Line]:
+    """Limit and last digits of both readings of a difference."""
+    if other.name != scale.name:
+        lines = [limit_line(above, scale), limit_line(below, other, sensitivity=-1.0)]
+        lines += [_last_digit(s, c) for s, c in ((scale, 1.0), (other, -1.0)) if s.resolution > 0]
+        return lines
+    lines = [
+        Line(
+            name=f"{scale.name}, on the difference",
+            kind="B",
+            u=scale.difference_u(above - below),
+            value=above - below,
+            unit=scale.unit,
+            distribution=scale.distribution,
+            source=scale.source,
+        )
+    ]
+    if scale.linearity > 0:
+        bend = math.sqrt(2) * scale.linearity
+        lines.append(Line("bend of the scale", "B", bend, unit=scale.unit, source=scale.source))
+    if scale.resolution > 0:
+        lines.append(
+            Line.from_limit(
+                "last digit of both", scale.resolution, form="triangular", unit=scale.unit
+            )
+        )
+    return lines
+
+
+def _scatter(
+    values: list[float], scale: Scale, n_eff: float | None, sensitivity: float = 1.0
+) -> list[Line]:
+    """Type A line of two or more readings; for one, the scatter the sheet states."""
+    if len(values) > 1:
+        line = scatter_line(
+            "scatter of readings", values, scale.unit, n_eff=n_eff, sensitivity=sensitivity
+        )
+        return [line]
+    if scale.noise_rms == 0:
+        return []
+    return [
+        Line(
+            name="scatter of one reading",
+            kind="B",
+            u=scale.noise_rms,
+            value=values[0],
+            unit=scale.unit,
+            sensitivity=sensitivity,
+            source=scale.source,
+        )
+    ]
+
+
+def _scatter_unknown(values: list[float], scale: Scale) -> tuple[str, ...]:
+    if len(values) > 1 or scale.noise_rms > 0 or scale.resolution > 0:
+        return ()
+    return (f"one reading of {scale.name}, whose scatter and last digit are not known",)
+
+
+def _last_digit(scale: Scale, sensitivity: float = 1.0) -> Line:
+    return Line.from_limit(
+        "last digit", scale.resolution / 2, unit=scale.unit, sensitivity=sensitivity
+    )
