@@ -36,7 +36,7 @@ def output_resistance(voltage_change: Budget, current_change: Budget) -> Budget:
     """
     quotient = ratio("output resistance", "Ω", voltage_change, current_change)
     lines = tuple(line.carried(-1.0) for line in quotient.lines)
-    return Budget(quotient.quantity, "Ω", -quotient.value, lines, quotient.caveats, quotient.notes)
+    return replace(quotient, value=-quotient.value, lines=lines)
 
 
 def temperature_coefficient(

@@ -23,8 +23,9 @@ def leaks_by_meter(
 
     R_p = R_m (V_b - V_1 - V_2)/V_1 and R_n = R_m (V_b - V_1 - V_2)/V_2, with V_1 and V_2 the
     sizes of the voltages from the negative and the positive terminal to earth, measured one
-    at a time with a meter of R_m; V_b the output (the signs do not matter). Raises ValueError when a reading cannot be
-    told from zero, or both together cannot be told from the output (use a bleed resistor).
+    at a time with a meter of R_m; V_b the output (the signs do not matter). Raises ValueError
+    when a reading cannot be told from zero, or both together cannot be told from the output
+    (use a bleed resistor).
     """
     negative, positive = _size(negative_to_earth), _size(positive_to_earth)
     inputs = {

@@ -18,7 +18,7 @@ def propagate(
     function: Callable[..., Any],
     inputs: Mapping[str, Budget],
 ) -> Budget:
-    """Return the budget of `function(**inputs)`; arithmetic, ** and abs() may be used in it.
+    """Return the budget of `function(**inputs)`; only + - * / and ** may be used in it.
 
     First order (GUM 5.1.2). Every line of every input stays a line of the result, so that an
     error shared by two inputs keeps its sign and may cancel. Raises ValueError when the
@@ -109,6 +109,8 @@ def _value_and_slopes(
     numbers = {name: GTC.ureal(value, 1.0) for name, value in values.items()}
     try:
         result = function(**numbers)
+        if isinstance(result, float | int):  # abs() and math.* strip the uncertainty silently
+            raise ValueError("the function strips the uncertainty of its inputs")
         value = float(GTC.value(result))
         slopes = {
             name: float(GTC.rp.u_component(result, number)) for name, number in numbers.items()
