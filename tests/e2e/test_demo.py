@@ -1,0 +1,115 @@
+"""The whole acceptance on the simulated bench, through the command line, as a person runs it.
+
+Which finding a fault must fail follows the fault table of the trade's practice (one diode open:
+ripple at mains frequency; dried reservoir: ripple just below a tap point; and so on).
+"""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from tests.e2e.cli import asleft
+
+FAILS = {"fail", "conditional fail"}
+
+EXPECTED: dict[str, tuple[str, str]] = {
+    "bridge-diode-open": ("ripple", "load-effect"),
+    "reservoir-dried": ("ripple", "load-effect"),
+    "tap-chatter": ("tap-map", "tap-map"),
+    "tap-stuck-low": ("tap-map", "load-effect"),
+    "output-earth-short-positive": ("earth-reference", "earth-reference"),
+    "reference-low": ("setting", "setting"),
+}
+
+
+@pytest.fixture(scope="module")
+def healthy(tmp_path_factory: pytest.TempPathFactory) -> dict[str, Any]:
+    out = tmp_path_factory.mktemp("healthy")
+    called = asleft("demo", "--json", "--out", out)
+    assert called.code == 0, called.err + called.out[-3000:]
+    result: dict[str, Any] = called.json
+    return result
+
+
+def test_a_healthy_unit_passes_every_check(healthy: dict[str, Any]) -> None:
+    decisions = {finding["decision"] for finding in healthy["findings"]}
+    assert decisions == {"pass"}
+    checks = {finding["check"] for finding in healthy["findings"]}
+    assert checks >= {"earth-reference", "setting", "ripple", "load-effect", "tap-map"}
+    assert healthy["simulated"] is True
+    assert healthy["summary"]["load_off_confirmed"] is True
+
+
+def test_every_finding_carries_uncertainty_and_risk(healthy: dict[str, Any]) -> None:
+    for finding in healthy["findings"]:
+        assert finding["u_expanded"] is not None, finding
+        assert finding["risk"] is not None, finding
+        assert finding["limit_low"] is not None or finding["limit_high"] is not None
+
+
+def test_assess_on_the_record_gives_the_same_findings(healthy: dict[str, Any]) -> None:
+    again = asleft("assess", healthy["record"], "--json")
+    assert again.code == 0
+    assert again.json["findings"] == healthy["findings"]
+
+
+def test_the_report_lies_beside_the_record(healthy: dict[str, Any]) -> None:
+    page = (Path(healthy["record"]) / "report.html").read_text(encoding="utf-8")
+    assert "SIM-0001" in page
+    assert "imulated" in page
+
+
+@pytest.mark.parametrize("fault", sorted(EXPECTED))
+def test_a_fault_fails_the_finding_an_engineer_expects(fault: str, tmp_path: Path) -> None:
+    called = asleft("demo", "--fault", fault, "--json", "--out", tmp_path, "--no-report")
+    assert called.code == 1, (called.code, called.err, called.out[-2000:])
+    failed = {f["check"] for f in called.json["findings"] if f["decision"] in FAILS}
+    assert failed & set(EXPECTED[fault]), failed
+    assert called.json["summary"]["load_off_confirmed"] is True
+
+
+def test_an_earth_short_stops_the_bench_whose_scope_clip_is_on_the_other_terminal(
+    tmp_path: Path,
+) -> None:
+    called = asleft(
+        "demo", "--bench", "earthed-scope", "--fault", "output-earth-short-positive",
+        "--json", "--out", tmp_path, "--no-report",
+    )  # fmt: skip
+    assert called.code == 3, called.err + called.out[-2000:]
+    assert any(hazard["grade"] == "stop" for hazard in called.json["hazards"])
+
+
+def test_the_same_demo_over_sockets_decides_the_same(
+    healthy: dict[str, Any], tmp_path: Path
+) -> None:
+    called = asleft("demo", "--over", "tcp", "--json", "--out", tmp_path, "--no-report")
+    assert called.code == 0, called.err
+
+    def decided(result: dict[str, Any]) -> list[tuple[str, str, str, str]]:
+        return [(f["check"], f["what"], f["at"], f["decision"]) for f in result["findings"]]
+
+    assert decided(called.json) == decided(healthy)
+
+
+def test_the_same_seed_writes_the_same_record_but_for_times(
+    healthy: dict[str, Any], tmp_path: Path
+) -> None:
+    import json
+
+    again = asleft("demo", "--json", "--out", tmp_path, "--no-report").json
+
+    def lines(record: str) -> list[dict[str, Any]]:
+        text = (Path(record) / "journal.jsonl").read_text(encoding="utf-8")
+        dropped = {"t_utc", "prev"}
+        return [
+            {key: value for key, value in json.loads(line).items() if key not in dropped}
+            for line in text.splitlines()
+        ]
+
+    first, second = lines(healthy["record"]), lines(again["record"])
+    assert len(first) == len(second)
+    for one, other in zip(first, second, strict=True):
+        assert one == other
