@@ -1,0 +1,192 @@
+"""Knows the steady cycles that were found, and whether the unit is on one of them now."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from typing import Any
+
+import numpy as np
+
+from sim_instruments.plant.circuit import GRID, Circuit, State
+from sim_instruments.plant.parts import Parts
+from sim_instruments.plant.steady import COLUMNS, Cycle, find_cycle
+
+__all__ = ["CycleSummary", "SteadyStore"]
+
+KEEP = 4000
+NEAR_V = 2e-3
+NEAR_PART = 6e-4
+NEAR_OUT_V = 2e-4
+AGAIN_S = 0.1
+CREEP_V = 1e-3  # the reference creeps with heat: no transient worth following
+
+
+@dataclass(frozen=True, slots=True)
+class CycleSummary:
+    """Figures of a cycle that are asked for often."""
+
+    pass_w: float
+    pass_a: float
+    rect_rms_a: float
+    sense_low_v: float
+    sense_high_v: float
+    sense_mean_v: float
+
+
+class SteadyStore:
+    """Cycles by what determines them."""
+
+    def __init__(self) -> None:
+        self._cycles: dict[Any, tuple[Cycle, float] | None] = {}
+        self._retry_s = -math.inf
+        self._last_v_c: dict[Any, float] = {}
+        self.solved = 0
+
+    def clear(self) -> None:
+        """Forget everything (the parts changed)."""
+        self._cycles.clear()
+        self._last_v_c.clear()
+
+    def firing(self, parts: Parts, set_v: float, load_a: float) -> float:
+        """Part of each half-cycle that a controlled rectifier waits, 0 without one."""
+        return 0.0
+
+    def match(self, c: Circuit, s: State, contacts_rest: bool) -> tuple[Cycle, float] | None:
+        """Return the steady cycle the state is on with the output's shift, or None."""
+        if not contacts_rest:
+            return None
+        step = c.goal_v - s.target_v
+        if step != 0.0:
+            if abs(step) > CREEP_V or s.mode != 1:
+                return None
+            s.target_v, s.v_out = c.goal_v, s.v_out + step
+        found = self._find(c, s)
+        if found is None:
+            return None
+        cycle, shift = found
+        if not self._is_near(c, s, cycle, shift) or self._would_trip(c, s, cycle, shift):
+            return None
+        return found
+
+    def _key(self, c: Circuit, goal: float | None) -> Any:
+        free = goal is None
+        draw = c.load_level + (c.g_ext_s * c.goal_v if free else 0.0)
+        return (
+            round(c.emf_v, 4), round(c.f_hz, 4), c.r_pos_ohm, c.r_neg_ohm, c.firing,
+            c.load_kind, round(draw, 4), goal, round(c.i_limit_a, 4), round(c.g_ext_s, 9),
+            c.load_v_min, c.load_i_max,
+        )  # fmt: skip
+
+    def _find(self, c: Circuit, s: State) -> tuple[Cycle, float] | None:
+        plain = c.load_kind in ("off", "cc") and c.goal_v > c.load_v_min and not c.bulk_ratio
+        if plain and c.pass_g_s == 0.0 and not c.shorted:
+            key = self._key(c, None)
+            hit = self._cycles.get(key)
+            if hit is not None:
+                cycle, goal = hit
+                room = cycle.low("raw") - c.goal_v - c.dropout_v - c.dropout_ohm * s.i_pass
+                if cycle.mode == 1 and room > 0.05:
+                    return cycle, c.goal_v - goal
+        goal_key = self._key(c, round(c.goal_v, 3))
+        if goal_key in self._cycles:
+            hit = self._cycles[goal_key]
+            if hit is not None:
+                cycle, goal = hit
+                return cycle, (c.goal_v - goal if cycle.mode == 1 else 0.0)
+            if s.t_s < self._retry_s:
+                return None
+        solved = self._solve(c, s)
+        if len(self._cycles) > KEEP:
+            self.clear()
+        self._cycles[goal_key] = None if solved is None else (solved, c.goal_v)
+        if solved is None:
+            self._retry_s = s.t_s + AGAIN_S
+            return None
+        room = solved.low("raw") - c.goal_v - c.dropout_v - c.dropout_ohm * s.i_pass
+        if plain and solved.mode == 1 and room > 0.05 and c.pass_g_s == 0.0 and not c.shorted:
+            self._cycles[self._key(c, None)] = (solved, c.goal_v)
+        return solved, 0.0
+
+    def _solve(self, c: Circuit, s: State) -> Cycle | None:
+        near = (round(c.emf_v, 1), c.load_kind, round(c.load_level, 1))
+        was_on, c.sense_on = c.sense_on, False
+        try:
+            cycle = find_cycle(c, s, self._last_v_c.get(near))
+        finally:
+            c.sense_on = was_on
+        self.solved += 1
+        if cycle is not None:
+            self._last_v_c[near] = cycle.start.v_c
+        return cycle
+
+    def _reservoir_v(self, c: Circuit, cycle: Cycle, phase: float) -> tuple[float, float, float]:
+        pos = (phase % 1.0) * GRID
+        k = min(int(pos), GRID - 1)
+        w = cycle.waves[:, k] + (cycle.waves[:, k + 1] - cycle.waves[:, k]) * (pos - k)
+        raw, out, rect, ip = float(w[0]), float(w[1]), float(w[2]), float(w[3])
+        draw = ip + c.i_quiescent_a if not c.bulk_ratio else 0.0
+        i_c = abs(rect) - draw - c.g_leak_s * raw
+        return raw - c.esr_ohm * i_c, i_c, out
+
+    def _is_near(self, c: Circuit, s: State, cycle: Cycle, shift: float) -> bool:
+        v_c, _, out = self._reservoir_v(c, cycle, s.phase)
+        near_out = NEAR_OUT_V if cycle.mode == 1 else 2e-3
+        return abs(v_c - s.v_c) < NEAR_V + NEAR_PART * abs(v_c) and abs(
+            out + shift - s.v_out
+        ) < near_out + 1e-5 * abs(out)
+
+    def summary(self, cycle: Cycle, c: Circuit | None = None) -> CycleSummary:
+        """Figures of a cycle, with the comparator's input when the circuit is given."""
+        key = (0.0, 0.0) if c is None else (c.sense_raw, c.sense_tau_s)
+        hit = cycle.notes.get(key)
+        if isinstance(hit, CycleSummary):
+            return hit
+        w = cycle.waves
+        raw, out, rect, ip = w[0, :-1], w[1, :-1], w[2, :-1], w[3, :-1]
+        low = high = mean = 0.0
+        if c is not None:
+            y = c.sense_out * out + c.sense_raw * raw
+            freq = np.fft.rfftfreq(GRID, 1.0 / (GRID * cycle.f_hz))
+            gain = 1.0 / (1.0 + 2j * np.pi * freq * c.sense_tau_s)
+            z = np.fft.irfft(np.fft.rfft(y) * gain, GRID)
+            low, high, mean = float(z.min()), float(z.max()), float(z.mean())
+        made = CycleSummary(
+            float(np.mean((raw - out) * ip)), float(np.mean(ip)),
+            float(np.sqrt(np.mean(rect * rect))), low, high, mean,
+        )  # fmt: skip
+        cycle.notes[key] = made
+        return made
+
+    def _would_trip(self, c: Circuit, s: State, cycle: Cycle, shift: float) -> bool:
+        if not c.sense_on:
+            return False
+        m = self.summary(cycle, c)
+        add = shift * c.sense_out + c.sense_kick_v
+        h = 1.0 / (GRID * cycle.f_hz)
+        k = h / c.sense_tau_s
+        sigma = c.sense_noise_v * math.sqrt(k / (2.0 + k))
+        margin = 4.5 * sigma
+        if m.sense_high_v + add + margin > c.sense_up_v:
+            return True
+        if m.sense_low_v + add - margin < c.sense_down_v:
+            return True
+        still = abs(s.sense_v - m.sense_mean_v - add)
+        ripple = m.sense_high_v - m.sense_low_v
+        distance = min(c.sense_up_v - m.sense_high_v - add, m.sense_low_v + add - c.sense_down_v)
+        return still > ripple + margin + 0.2 * max(distance, 0.0) + 1e-3
+
+    def finish(self, c: Circuit, s: State, cycle: Cycle, shift: float, dt_s: float) -> None:
+        """Move the state along the cycle by dt."""
+        s.t_s += dt_s
+        s.phase += dt_s * cycle.f_hz
+        v_c, i_c, out = self._reservoir_v(c, cycle, s.phase)
+        pos = (s.phase % 1.0) * GRID
+        k = min(int(pos), GRID - 1)
+        w = cycle.waves[:, k] + (cycle.waves[:, k + 1] - cycle.waves[:, k]) * (pos - k)
+        s.v_c, s.i_c, s.v_raw, s.v_out = v_c, i_c, float(w[COLUMNS["raw"]]), out + shift
+        s.i_rect, s.i_pass = float(w[COLUMNS["rect"]]), float(w[COLUMNS["pass"]])
+        s.i_load, s.mode = float(w[COLUMNS["load"]]) + c.g_ext_s * s.v_out, cycle.mode
+        if c.sense_on:
+            m = self.summary(cycle, c)
+            s.sense_v = m.sense_mean_v + shift * c.sense_out + c.sense_kick_v

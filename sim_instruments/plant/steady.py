@@ -1,0 +1,104 @@
+"""Periodic steady state of the circuit: one mains cycle that repeats itself.
+
+Found by shooting on the reservoir voltage with Aitken's acceleration: the map of one cycle
+contracts with a nearly constant factor m, so that its fixed point is estimated from two
+runs as y + m/(1 - m)·(y - x).
+"""
+
+from __future__ import annotations
+
+import copy
+import math
+from dataclasses import dataclass, field
+from typing import Any
+
+import numpy as np
+import numpy.typing as npt
+
+from sim_instruments.plant.circuit import GRID, Circuit, Row, State, run
+
+__all__ = ["COLUMNS", "Cycle", "Floats", "find_cycle"]
+
+Floats = npt.NDArray[np.float64]
+
+COLUMNS = {"raw": 0, "out": 1, "rect": 2, "pass": 3, "load": 4}
+RESERVOIR_TOL_V = 3e-4
+OUTPUT_TOL_V = 2e-6
+
+
+@dataclass(frozen=True, slots=True)
+class Cycle:
+    """One periodic mains cycle on GRID + 1 phase points (first equals last).
+
+    waves: shape (5, GRID + 1), rows as in COLUMNS, volts and amperes.
+    running: integral of waves over phase from 0, shape as waves.
+    """
+
+    f_hz: float
+    waves: Floats
+    running: Floats
+    mode: int
+    start: State
+    notes: dict[Any, Any] = field(default_factory=dict)  # figures worked out once
+
+    def mean(self, column: str) -> float:
+        """Mean over the cycle."""
+        return float(self.running[COLUMNS[column], -1])
+
+    def low(self, column: str) -> float:
+        """Return the lowest value in the cycle."""
+        return float(self.waves[COLUMNS[column]].min())
+
+    def high(self, column: str) -> float:
+        """Return the highest value in the cycle."""
+        return float(self.waves[COLUMNS[column]].max())
+
+
+def _cycle_of(c: Circuit, first: State, rows: list[Row]) -> Cycle:
+    body = np.array([r[1:6] for r in rows], dtype=np.float64).T
+    waves = np.concatenate([body[:, -1:], body], axis=1)
+    steps = 0.5 * (waves[:, 1:] + waves[:, :-1]) / GRID
+    running = np.concatenate([np.zeros((5, 1)), np.cumsum(steps, axis=1)], axis=1)
+    modes = [r[6] for r in rows]
+    return Cycle(c.f_hz, waves, running, max(set(modes), key=modes.count), first)
+
+
+def _guess(c: Circuit, s: State) -> float:
+    draw = s.i_pass + c.i_quiescent_a
+    peak = abs(c.emf(0.25)) if c.firing < 0.5 else max(map(abs, c.table))
+    drop = c.in_series * (0.45 + 0.1 * math.log10(1.0 + 1e3 * draw)) + 3.0 * draw * c.r_pos_ohm
+    return max(peak - drop, 0.0)
+
+
+def find_cycle(
+    c: Circuit, near: State, v_c: float | None = None, max_cycles: int = 40
+) -> Cycle | None:
+    """Find the steady cycle of this circuit, or None when it does not settle soon.
+
+    near: state whose output side the search starts from; v_c: first guess of the reservoir.
+    """
+    s = copy.copy(near)
+    s.t_s, s.phase, s.target_v = 0.0, 0.0, c.goal_v
+    s.v_c = _guess(c, near) if v_c is None else v_c
+    s.i_c, s.v_raw = 0.0, s.v_c
+    x_before: float | None = None
+    y_before, slope = 0.0, 0.9
+    for _ in range(max_cycles):
+        first = copy.copy(s)
+        x, vo = s.v_c, s.v_out
+        rows: list[Row] = []
+        if run(c, s, s.t_s + 1.0 / c.f_hz, rows):
+            return None  # a comparator trips: not steady
+        y = s.v_c
+        if x_before is not None and abs(x - x_before) > 1e-7:
+            slope = min(max((y - y_before) / (x - x_before), 0.0), 0.995)
+        err_v = abs(y - x) / (1.0 - slope)
+        if err_v < RESERVOIR_TOL_V and abs(s.v_out - vo) < OUTPUT_TOL_V and x_before is not None:
+            return _cycle_of(c, first, rows[-GRID:])
+        x_before, y_before = x, y
+        if all(r[3] == 0.0 for r in rows) and c.emf_v > 0.0:
+            s.v_c = min(y, max(map(abs, c.table)) - 0.1 * c.in_series)  # nothing conducts yet
+        else:
+            s.v_c = y + slope / (1.0 - slope) * (y - x)
+        s.v_c = max(s.v_c, 0.0)
+    return None
