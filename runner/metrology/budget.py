@@ -13,7 +13,8 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
 
-from runner.metrology.coverage import Dispersion, divisor, effective_dof
+from runner.metrology.coverage import divisor, effective_dof
+from runner.metrology.dispersion import Dispersion
 from runner.metrology.plain import STRICT, finite, from_plain, not_negative, to_plain
 
 __all__ = ["Budget", "Line", "merged"]
@@ -136,13 +137,13 @@ class Budget:
 
     @cached_property
     def dispersion(self) -> Dispersion:
-        """How the true value may lie: the largest rectangular part apart from all the rest."""
+        """How the true value may lie: the two largest rectangles apart from the rest."""
         parts = self._parts
         shaped = [i for i, part in enumerate(parts) if part[2]]
-        largest = max(shaped, key=lambda i: abs(parts[i][0]), default=None)
-        rest = [(c, dof) for i, (c, dof, _) in enumerate(parts) if i != largest]
-        half_width = 0.0 if largest is None else math.sqrt(3) * abs(parts[largest][0])
-        return Dispersion(math.hypot(*(c for c, _ in rest)), effective_dof(rest), half_width)
+        largest = sorted(shaped, key=lambda i: -abs(parts[i][0]))[:2]
+        rest = [(c, dof) for i, (c, dof, _) in enumerate(parts) if i not in largest]
+        half_widths = [math.sqrt(3) * abs(parts[i][0]) for i in largest]
+        return Dispersion(math.hypot(*(c for c, _ in rest)), effective_dof(rest), *half_widths)
 
     def k(self, coverage: float = 0.95) -> float:
         """Return the coverage factor for the share `coverage`."""

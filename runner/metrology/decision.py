@@ -7,7 +7,7 @@ from decimal import Context, Decimal
 from enum import StrEnum
 from typing import Literal
 
-from runner.metrology.coverage import Dispersion
+from runner.metrology.dispersion import Dispersion
 from runner.metrology.limit import Limit
 from runner.metrology.plain import finite, not_negative
 from runner.metrology.risk import probability_outside, uncertainty_ratio

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import math
 
-from runner.metrology.coverage import Dispersion
+from runner.metrology.dispersion import Dispersion
 from runner.metrology.limit import Limit
 from runner.metrology.plain import finite, positive
 

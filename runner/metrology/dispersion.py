@@ -1,0 +1,112 @@
+"""How the true value may lie about an estimate, and the coverage factor that follows.
+
+A budget ruled by one or two limits of error is not normal: 1.96 u would claim 100 % for a
+single rectangle. Its coverage factor is taken from the distribution itself, as EA-4/02 M does
+in its supplements S9 (rectangle) and S10 (trapezoid), here with a normal or t part folded in.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+from functools import lru_cache
+
+from runner.metrology.coverage import check_coverage, check_dof, t_factor
+from runner.metrology.plain import not_negative
+from runner.metrology.student import step_integrals, t_below, t_integrals
+
+__all__ = ["Dispersion"]
+
+# Below this share of a larger part a rectangle shows only through its variance, and the
+# difference quotients in `below` would lose digits.
+_SLIGHT = 1e-3
+
+
+@dataclass(frozen=True)
+class Dispersion:
+    """The sum of a normal or t part and of up to two rectangular parts, all about zero.
+
+    `t_u` is the standard uncertainty of the normal or t part with `dof` degrees of freedom;
+    `half_width` and `second_half_width` those of the two largest rectangles. All in the unit
+    of the estimate. Everything smaller belongs to the t part.
+    """
+
+    t_u: float
+    dof: float = math.inf
+    half_width: float = 0.0
+    second_half_width: float = 0.0
+
+    def __post_init__(self) -> None:
+        not_negative("t_u", self.t_u)
+        not_negative("half_width", self.half_width)
+        not_negative("second_half_width", self.second_half_width)
+        check_dof(self.dof)
+
+    @property
+    def u(self) -> float:
+        """Combined standard uncertainty (unit of the estimate)."""
+        rectangles = math.hypot(self.half_width, self.second_half_width)
+        return math.hypot(self.t_u, rectangles / math.sqrt(3))
+
+    def below(self, distance: float) -> float:
+        """Return P(true value - estimate <= distance), `distance` in the estimate's unit.
+
+        The distribution function of the t part, averaged over the rectangles in closed form.
+        """
+        if math.isnan(distance):
+            raise ValueError("distance: expected a number, found nan")
+        if math.isinf(distance):
+            return 1.0 if distance > 0 else 0.0
+        scale, large, small = self._shape()
+        if large == 0 and scale == 0:
+            return 0.5 if distance == 0 else float(distance > 0)
+        if large == 0:
+            return t_below(distance / scale, self.dof)
+        pointed = scale <= 1e-9 * large  # the t part is too narrow to round any corner
+        unit = large if pointed else scale
+
+        def integrals(at: float) -> tuple[float, float]:
+            return step_integrals(at / unit) if pointed else t_integrals(at / unit, self.dof)
+
+        if small == 0:
+            rise = integrals(distance + large)[0] - integrals(distance - large)[0]
+            return _clip(rise * unit / (2 * large))
+        outer = integrals(distance + large + small)[1] + integrals(distance - large - small)[1]
+        inner = integrals(distance + large - small)[1] + integrals(distance - large + small)[1]
+        return _clip((outer - inner) * (unit / (2 * large)) * (unit / (2 * small)))
+
+    def k(self, coverage: float) -> float:
+        """Return the factor by which u is multiplied to cover the share `coverage`."""
+        check_coverage(coverage)
+        return _k(self, coverage)
+
+    def _shape(self) -> tuple[float, float, float]:
+        """Return the t part's scale and the two rectangles, slight ones folded into the scale."""
+        large = max(self.half_width, self.second_half_width)
+        small = min(self.half_width, self.second_half_width)
+        scale = self.t_u
+        if small < _SLIGHT * max(large, scale):
+            scale, small = math.hypot(scale, small / math.sqrt(3)), 0.0
+        if large < _SLIGHT * scale:
+            scale, large = math.hypot(scale, large / math.sqrt(3)), 0.0
+        return scale, large, small
+
+
+@lru_cache(maxsize=4096)
+def _k(dispersion: Dispersion, coverage: float) -> float:
+    scale, large, small = dispersion._shape()
+    if large == 0:
+        return t_factor(coverage, dispersion.dof)
+    if scale == 0 and small == 0:
+        return math.sqrt(3) * coverage
+    from scipy.optimize import brentq
+
+    u = dispersion.u
+    unit = Dispersion(scale / u, dispersion.dof, large / u, small / u)
+    highest = (large + small + scale * t_factor(coverage, dispersion.dof)) / u
+    root = brentq(lambda k: unit.below(k) - (1 + coverage) / 2, 0.0, 2 * highest, xtol=1e-12)
+    return float(root)
+
+
+def _clip(probability: float) -> float:
+    return min(1.0, max(0.0, probability))
