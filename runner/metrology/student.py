@@ -9,6 +9,7 @@ constant and, for H, of a multiple of z: only differences in which these leave a
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 
 from runner.metrology.coverage import whole
 
@@ -17,10 +18,12 @@ __all__ = ["step_integrals", "t_below", "t_integrals"]
 
 def t_below(z: float, dof: float) -> float:
     """Return P(t <= z); fractional `dof` is rounded down."""
-    from scipy.special import ndtr, stdtr
-
     nu = whole(dof)
-    return float(ndtr(z) if math.isinf(nu) else stdtr(nu, z))
+    if math.isinf(nu):
+        return math.erfc(-z / math.sqrt(2)) / 2
+    from scipy.special import stdtr
+
+    return float(stdtr(nu, z))
 
 
 def t_integrals(z: float, dof: float) -> tuple[float, float]:
@@ -52,7 +55,11 @@ def step_integrals(z: float) -> tuple[float, float]:
 
 
 def _density(z: float, nu: float) -> float:
+    return _peak(nu) * math.exp(-(nu + 1) / 2 * math.log1p(z * z / nu))
+
+
+@lru_cache(maxsize=256)
+def _peak(nu: float) -> float:
     from scipy.special import poch
 
-    peak = float(poch(nu / 2, 0.5)) / math.sqrt(nu * math.pi)
-    return peak * math.exp(-(nu + 1) / 2 * math.log1p(z * z / nu))
+    return float(poch(nu / 2, 0.5)) / math.sqrt(nu * math.pi)
