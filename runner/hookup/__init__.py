@@ -1,0 +1,18 @@
+"""Is this wiring harmless? Worked out from the bench file before anything is energised."""
+
+from runner.hookup.earth_reference import EarthReference, Kind, TerminalReference
+from runner.hookup.hazards import Grade, Hazard
+from runner.hookup.questions import line_up_questions
+from runner.hookup.verdict import CAUTION, HookupVerdict, judge
+
+__all__ = [
+    "CAUTION",
+    "EarthReference",
+    "Grade",
+    "Hazard",
+    "HookupVerdict",
+    "Kind",
+    "TerminalReference",
+    "judge",
+    "line_up_questions",
+]

@@ -1,0 +1,122 @@
+"""What is not known, or contradicts itself: undescribed inputs, and what measuring found."""
+
+from __future__ import annotations
+
+from runner.hookup.earth_reference import Kind
+from runner.hookup.edges import EARTH
+from runner.hookup.graph import Sets, words_for
+from runner.hookup.hazards import Grade, Hazard, Wiring, leads_in, wires_at, written
+from runner.hookup.unit import file_ties
+
+__all__ = ["earthed_clips", "knowledge_rules"]
+
+LEAK_BREAKS_TRUST_OHMS = 100e3
+
+
+def knowledge_rules(wiring: Wiring) -> list[Hazard]:
+    """Return hazards of what is unknown, taken on trust, or found otherwise."""
+    return [*_unknown(wiring), *_clips_before_measuring(wiring), *_contradictions(wiring)]
+
+
+def _unknown(wiring: Wiring) -> list[Hazard]:
+    found = []
+    for one in wiring.bench.instrument:
+        points = [p for p in wiring.graph.points if p.startswith(f"{one.name}.")]
+        wires = wires_at(wiring.bench, points)
+        if one.reference == "unknown" and (wires or one.role == "supply"):
+            found.append(
+                Hazard(
+                    code="taken-as-earthed",
+                    grade=Grade.NOTE,
+                    sentence=f"The bench file does not say how the inputs of {one.name} stand to"
+                    " earth; they are taken as earthed.",
+                    remedy="Measure or look it up, and write reference into the bench file.",
+                    wires=wires,
+                )
+            )
+    return found
+
+
+def earthed_clips(wiring: Wiring) -> list[tuple[str, str]]:
+    """Return (instrument's terminal, output point) for each earthed lead on the output.
+
+    These are the leads that must be off while ``earth-reference`` is measured.
+    """
+    clips = []
+    for wire in wiring.bench.connection:
+        for here, there in ((wire.a, wire.b), (wire.b, wire.a)):
+            owner = here.partition(".")[0]
+            if owner == "unit" or not there.startswith("unit."):
+                continue
+            if _earthed_inside(wiring, here):
+                clips.append((here, there))
+    return clips
+
+
+def _earthed_inside(wiring: Wiring, terminal: str) -> bool:
+    """Whether ties other than the unit's wires lead from an instrument's terminal to earth."""
+    graph = wiring.graph
+    inner = [t for t in graph.ties if not (t.a.startswith("unit.") or t.b.startswith("unit."))]
+    return Sets((t.a, t.b) for t in inner).same(terminal, EARTH)
+
+
+def _clips_before_measuring(wiring: Wiring) -> list[Hazard]:
+    clips = earthed_clips(wiring)
+    if not clips or wiring.measured is not None:
+        return []
+    names = wires_at(wiring.bench, [here for here, _ in clips])
+    return [
+        Hazard(
+            code="earthed-lead-before-earth-reference",
+            grade=Grade.NOTE,
+            sentence=f"{' and '.join(words_for(here) for here, _ in clips)} earths the output;"
+            " while nobody has measured how the output stands to earth, that is a guess.",
+            remedy="Leave that lead off until the check earth-reference is done; it will ask.",
+            wires=names,
+        )
+    ]
+
+
+def _contradictions(wiring: Wiring) -> list[Hazard]:
+    if wiring.measured is None:
+        return []
+    said = file_ties(wiring.bench, wiring.profile)
+    clips = earthed_clips(wiring)
+    found = []
+    for terminal, one in wiring.measured.terminals.items():
+        leaks = one.kind is Kind.LEAK and (one.ohms or 0.0) < LEAK_BREAKS_TRUST_OHMS
+        if (one.kind is Kind.HARD or leaks) and terminal not in said:
+            found.append(_tied_unsaid(wiring, terminal, one.kind is Kind.HARD, bool(clips)))
+        elif one.kind is not Kind.HARD and terminal in said:
+            found.append(_said_untied(terminal, said[terminal]))
+    return found
+
+
+def _tied_unsaid(wiring: Wiring, terminal: str, hard: bool, clips: bool) -> Hazard:
+    measured = wiring.measured.terminals[terminal] if wiring.measured else None
+    ohms = measured.ohms if measured else None
+    current_a = wiring.profile.unit.voltage.high / ohms if ohms else None
+    way = wiring.graph.path(terminal, EARTH) or ()
+    return Hazard(
+        code="earth-reference-contradicts",
+        grade=Grade.STOP if hard and clips else Grade.ASK if clips else Grade.NOTE,
+        sentence=f"The files say that the output floats; measured,"
+        f" {words_for(terminal)} is tied to earth"
+        + (f" by {written(ohms, 'Ω')}." if ohms else " hard.")
+        + (" No earthed lead may be joined to it now." if clips else ""),
+        remedy="Find the tie inside the unit (output-to-chassis capacitor, insulating washer, a"
+        " link left on the posts) before any earthed lead goes on.",
+        value=current_a,
+        unit="A" if current_a else "",
+        wires=leads_in(way),
+    )
+
+
+def _said_untied(terminal: str, words: str) -> Hazard:
+    return Hazard(
+        code="earth-reference-contradicts",
+        grade=Grade.NOTE,
+        sentence=f"The files say that {words} ties {words_for(terminal)} to earth; measured,"
+        " it does not.",
+        remedy="Look whether the strap was off for this measurement, or makes no contact.",
+    )
