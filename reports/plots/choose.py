@@ -1,0 +1,171 @@
+"""Which plots a check calls for, drawn from what the record holds of it."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from typing import TYPE_CHECKING
+
+from reports import series
+from reports.catalogue import Strings
+from reports.plots.load_line import plot_load_line
+from reports.plots.over_time import plot_over_time
+from reports.plots.ripple import RipplePoint, plot_ripple
+from reports.plots.setting import plot_setting
+from reports.plots.spectrum import plot_spectrum
+from reports.plots.style import Plot
+from reports.plots.tap_map import plot_tap_map
+from reports.plots.trace import plot_traces
+from runner.errors import RecordError
+from runner.finding import Finding
+from runner.profile import Profile
+from runner.record.reader import CheckData, Record, WaveformLine
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
+
+    from runner.assess import Assessment
+
+__all__ = ["plots_of"]
+
+Maker = Callable[[CheckData, Sequence[Finding], Profile, Strings], list[Plot]]
+
+
+def plots_of(record: Record, assessment: Assessment, strings: Strings) -> list[Plot]:
+    """Draw every plot that the record has readings for, check by check."""
+    drawn: list[Plot] = []
+    for check, maker in _MAKERS.items():
+        if check not in record.check_names():
+            continue
+        data = record.check(check)
+        findings = [f for f in assessment.findings if f.check == check]
+        drawn += maker(data, findings, assessment.profile, strings)
+    return drawn
+
+
+def _setting(
+    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
+) -> list[Plot]:
+    remote = profile.unit.setting == "remote"
+    points = series.setting_points(data, findings, remote=remote)
+    limit = profile.limit("setting" if remote else "panel-voltage").limit
+    key = "setting" if remote else "panel"
+    return [plot_setting(points, limit.at, strings, key=key)] if points else []
+
+
+def _ripple(
+    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
+) -> list[Plot]:
+    points = series.ripple_points(data)
+    if not points:
+        return []
+    top = max(p.set_v for p in points)
+    drawn = [
+        plot_ripple(
+            points, profile.limit("ripple-pp").limit.at(top),
+            profile.limit("ripple-rms").limit.at(top), strings,
+        )
+    ]  # fmt: skip
+    worst = _worst_waveform(data, points)
+    return drawn + (_spectrum(worst, profile, strings) if worst else [])
+
+
+def _worst_waveform(data: CheckData, points: Sequence[RipplePoint]) -> WaveformLine | None:
+    """The record taken where the ripple was greatest."""
+    for point in sorted(points, key=lambda p: p.pp_v or 0.0, reverse=True):
+        for line in data.waveforms:
+            if line.at.get("set_v") == point.set_v and line.at.get("load_a") == point.load_a:
+                return line
+    return None
+
+
+def _spectrum(line: WaveformLine, profile: Profile, strings: Strings) -> list[Plot]:
+    from runner.signals.spectrum import Spectrum, amplitude_spectrum
+
+    volts = _volts(line)
+    found = None if volts is None else amplitude_spectrum(volts, float(line.fields["dt_s"]))
+    if not isinstance(found, Spectrum):
+        return []
+    where = f"{line.at['set_v']:.4g} V, {line.at['load_a']:.3g} A"
+    mains_hz = profile.unit.mains.frequency_hz
+    return [plot_spectrum(found.f_hz, found.amplitude_v, mains_hz, where, strings)]
+
+
+def _volts(line: WaveformLine) -> NDArray[np.float64] | None:
+    try:
+        return line.volts()
+    except RecordError:
+        return None  # named among the remarks; nothing to draw
+
+
+def _load_effect(
+    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
+) -> list[Plot]:
+    points = series.load_points(data)
+    limit = profile.limit("load-effect").limit
+    allowed = [(set_v, limit.at(set_v)) for set_v in {p.set_v for p in points}]
+    return [plot_load_line(points, allowed, strings)] if points else []
+
+
+def _tap_map(
+    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
+) -> list[Plot]:
+    points = series.tap_points(data)
+    drawn = [plot_tap_map(points, series.tap_bands(profile), strings)] if points else []
+    return drawn + _traces(data, "tap_change", strings)
+
+
+def _traces(data: CheckData, key: str, strings: Strings) -> list[Plot]:
+    """One drawing for each direction, its channels under each other."""
+    drawn = []
+    for direction in ("rising", "falling"):
+        mine = [line for line in data.waveforms if line.at.get("direction") == direction]
+        traces = []
+        for line in mine[:3]:
+            volts = _volts(line)
+            if volts is not None and volts.size:
+                label = strings.fill("plot.trace.channel", channel=line.fields.get("channel", ""))
+                traces.append((label, series.time_axis(line, volts.size), volts))
+        if traces:
+            words = strings.get(f"direction.{direction}")
+            drawn.append(
+                plot_traces(
+                    traces, strings.fill(f"plot.{key}.title", direction=words),
+                    strings.get(f"plot.{key}.caption"), strings,
+                    check=data.name, name=f"{key}-{direction}",
+                )
+            )  # fmt: skip
+    return drawn
+
+
+def _transient(
+    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
+) -> list[Plot]:
+    return _traces(data, "transient", strings)
+
+
+def _over_time(
+    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
+) -> list[Plot]:
+    quantities = list(dict.fromkeys(one.quantity for one in data.readings))[:5]
+    found = series.over_time(data, quantities)
+    if not found:
+        return []
+    named = [(strings.get(f"quantity.{q}", q), unit, t_s, v) for q, unit, t_s, v in found]
+    title = strings.fill("plot.over_time.title", check=strings.get(f"check.{data.name}.title"))
+    return [
+        plot_over_time(
+            named, title, strings.get("plot.over_time.caption"), strings, check=data.name
+        )
+    ]
+
+
+_MAKERS: dict[str, Maker] = {
+    "setting": _setting,
+    "load-effect": _load_effect,
+    "tap-map": _tap_map,
+    "ripple": _ripple,
+    "transient": _transient,
+    "drift": _over_time,
+    "soak": _over_time,
+}
