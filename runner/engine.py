@@ -119,10 +119,16 @@ def _deaf_to_signals() -> Iterator[None]:
 
 def _end_safely(run: Run, how: str, reason: str) -> Ending:
     with _deaf_to_signals():
-        run.instruments.close()
+        try:
+            run.instruments.close()
+        except Exception as error:  # noqa: BLE001 - nothing may keep the ending from being told
+            how = "trouble" if how == "complete" else how
+            reason = "; ".join(filter(None, (reason, f"while putting the bench safe: {error}")))
         confirmed = run.instruments.load_off_confirmed
         try:
-            run.writer.write("safe", load_off_confirmed=confirmed)
+            run.writer.write(
+                "safe", load_off_confirmed=confirmed, troubles=run.instruments.troubles
+            )
             run.writer.write("end", how=how, reason=reason)
             run.writer.close()
         except RecordError as error:

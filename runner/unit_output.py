@@ -8,60 +8,34 @@ from runner.errors import BenchError
 from runner.instruments.roles import BenchInstruments, Meter, Supply
 from runner.operator.requests import Operator, SwitchUnit, TurnKnob
 from runner.profile import Profile
+from runner.signals.settling import Hold, StableHold
 
-__all__ = ["HandOutput", "RemoteOutput", "hold_tolerance_v", "unit_output", "wait_steady"]
+__all__ = ["HandOutput", "RemoteOutput", "unit_output", "wait_still"]
 
-STEADY_READINGS = 4
 STEADY_TIMEOUT_S = 15.0
-HOLD_READINGS = 5
-HOLD_S = 2.0
 HOLD_TIMEOUT_S = 180.0
+RETRY_S = 0.02
 
 
-def hold_tolerance_v(volts: float) -> float:
-    """Half-width within which a knob counts as still: max(2 mV, 0.02 %) (common practice)."""
-    return max(2e-3, 2e-4 * abs(volts))
-
-
-def wait_steady(
-    meter: Meter,
-    clock: Clock,
-    *,
-    readings: int,
-    hold_s: float,
-    tolerance_v: float | None,
-    timeout_s: float,
-) -> float:
-    """Read until ``readings`` in a row, over at least ``hold_s``, lie within ± tolerance.
-
-    ``tolerance_v`` None means the hold tolerance of a knob at the voltage being read. Returns
-    their mean in V.
+def wait_still(meter: Meter, clock: Clock, still: StableHold, timeout_s: float) -> float:
+    """Read the meter until ``still`` accepts; returns the mean of the still stretch in V.
 
     :raises BenchError: still moving after ``timeout_s``, or the meter gave nothing valid
     """
-    started_s = clock.mono_s()
-    window: list[tuple[float, float]] = []
+    give_up_s = clock.mono_s() + timeout_s
     why = "no valid reading"
-    while clock.mono_s() - started_s < timeout_s:
+    while clock.mono_s() < give_up_s:
         reading = meter.read_volts()
         if reading.value is None:
             why = f"the meter says: {reading.reason}"
-            window.clear()
-            clock.sleep(0.02)
+            clock.sleep(RETRY_S)
             continue
-        now_s = clock.mono_s()
-        window.append((now_s, reading.value))
-        while len(window) > readings and now_s - window[1][0] >= hold_s:
-            window.pop(0)
-        values = [value for _, value in window]
-        mean = sum(values) / len(values)
-        allowed_v = hold_tolerance_v(mean) if tolerance_v is None else tolerance_v
-        long_enough = len(window) >= readings and now_s - window[0][0] >= hold_s
-        if max(values) - min(values) > 2 * allowed_v:
-            why = f"it still moves by {max(values) - min(values):.4g} V"
-            window = window[-1:]
-        elif long_enough:
-            return mean
+        seen = still.add(reading.t_mono_s, reading.value)
+        if not isinstance(seen, Hold):
+            continue
+        if seen.held:
+            return seen.mean
+        why = f"still for no more than {seen.still_s:.2g} s, last reading {reading.value:.5g} V"
     raise BenchError(f"the output did not come to rest within {timeout_s:g} s ({why})")
 
 
@@ -82,14 +56,10 @@ class RemoteOutput:
         """Set, wait for the meter to come to rest, return the set value in V."""
         self._supply.set_voltage(volts)
         if settle:
-            wait_steady(
-                self._meter,
-                self._clock,
-                readings=STEADY_READINGS,
-                hold_s=0.1,
-                tolerance_v=max(self._tolerance_v, 2e-5 * abs(volts)),
-                timeout_s=STEADY_TIMEOUT_S,
+            still = StableHold(
+                band_abs=self._tolerance_v, band_rel=2e-5, hold_s=0.1, readings_min=4
             )
+            wait_still(self._meter, self._clock, still, STEADY_TIMEOUT_S)
         return volts
 
     def set_current_limit(self, amps: float) -> None:
@@ -125,14 +95,7 @@ class HandOutput:
         self._must(TurnKnob("turn-voltage", f"Turn the voltage to about {volts:.2f} V.", volts))
         if not settle:
             return volts
-        return wait_steady(
-            self._meter,
-            self._clock,
-            readings=HOLD_READINGS,
-            hold_s=HOLD_S,
-            tolerance_v=None,
-            timeout_s=HOLD_TIMEOUT_S,
-        )
+        return wait_still(self._meter, self._clock, StableHold(), HOLD_TIMEOUT_S)
 
     def set_current_limit(self, amps: float) -> None:
         """Ask for the current limit."""
