@@ -73,15 +73,9 @@ def parse_number(
     overload words.
     """
     body = text.strip(_PADDING)
-    if not body:
-        return Number(None, "empty reply")
-    if body in words or _OVERLOAD.fullmatch(body):
-        return Number(None, f"overload ({'negative' if body.startswith('-') else 'positive'})")
-    if _NOTHING.fullmatch(body):
-        return Number(None, f"no value ({body})")
     match = _NRF.fullmatch(body)
     if match is None:
-        return Number(None, f"not a number: {shown(body)}")
+        return Number(None, _why_none(body, words))
     value = float(match[1])
     if 9.905e37 <= value < 9.915e37:
         return Number(None, "no value (9.91E37)")
@@ -89,9 +83,18 @@ def parse_number(
         return Number(None, f"overload ({'negative' if value < 0 else 'positive'})")
     factor = _unit_factor(match[2] or "", unit)
     if factor is None:
-        said = f"unit {shown(match[2])} where {unit or 'none'} was due"
-        return Number(None, said)
+        return Number(None, f"unit {shown(match[2])} where {unit or 'none'} was due")
     return Number(value * factor)
+
+
+def _why_none(body: str, words: tuple[str, ...]) -> str:
+    if not body:
+        return "empty reply"
+    if body in words or _OVERLOAD.fullmatch(body):
+        return f"overload ({'negative' if body.startswith('-') else 'positive'})"
+    if _NOTHING.fullmatch(body):
+        return f"no value ({body})"
+    return f"not a number: {shown(body)}"
 
 
 def _unit_factor(found: str, unit: str) -> float | None:

@@ -30,7 +30,7 @@ def visa_manager(library: Any) -> Any:
     chosen = library or os.environ.get("PYVISA_LIBRARY") or "@py"
     try:
         return pyvisa.ResourceManager(chosen)
-    except Exception as error:
+    except Exception as error:  # noqa: BLE001 - libraries raise what they like
         raise ConnectError(f"the VISA library {chosen!r} cannot be loaded ({error})") from None
 
 
@@ -62,12 +62,12 @@ def _opener(
         manager = visa_manager(library)
         try:
             resource = manager.open_resource(address, open_timeout=int(within_s * 1000))
-        except Exception as error:
+        except Exception as error:  # noqa: BLE001 - libraries raise what they like
             raise ConnectError(
                 f"{name}: nothing can be opened at {address} ({_first_line(error)})"
             ) from None
         try:
-            port = port_for(resource, io, trusted=trusted)
+            port = port_for(resource, io, trusted=trusted, read_end=options.read_end)
             if isinstance(port, SerialPort):
                 _set_line(resource, options.serial)
         except Exception:

@@ -19,9 +19,9 @@ from typing import Any, Protocol
 from runner.clock import Clock
 from runner.errors import ConnectError, DeadlineError
 
-__all__ = ["Port", "SerialPort", "SocketPort", "VisaPort", "Worker", "port_for"]
+__all__ = ["CHUNK", "Port", "SerialPort", "SocketPort", "VisaPort", "Worker", "port_for"]
 
-_CHUNK = 65_536
+CHUNK = 65_536
 _OVERRUN_S = 1.0
 
 
@@ -36,7 +36,7 @@ class Port(Protocol):
         """
         ...
 
-    def receive(self, until_s: float) -> tuple[bytes, bool]:
+    def receive(self, until_s: float, at_most: int = CHUNK) -> tuple[bytes, bool]:
         """At least one byte, and whether the transport marked the end of the message.
 
         :raises DeadlineError: nothing came in time
@@ -79,14 +79,14 @@ class SocketPort:
         except OSError as error:
             raise ConnectError(f"the connection broke while sending ({_why(error)})") from None
 
-    def receive(self, until_s: float) -> tuple[bytes, bool]:
+    def receive(self, until_s: float, at_most: int = CHUNK) -> tuple[bytes, bool]:
         """Return what came (see :class:`Port`)."""
         left_s = until_s - self._clock.mono_s()
         if left_s <= 0:
             raise DeadlineError("no complete answer in time")
         self._sock.settimeout(left_s)
         try:
-            data = self._sock.recv(_CHUNK)
+            data = self._sock.recv(max(at_most, 4096))
         except TimeoutError:
             raise DeadlineError("no complete answer in time") from None
         except OSError as error:
@@ -129,7 +129,7 @@ class SerialPort:
                 raise DeadlineError("the serial line did not take the message in time") from None
             raise ConnectError(f"the serial line broke while sending ({_why(error)})") from None
 
-    def receive(self, until_s: float) -> tuple[bytes, bool]:
+    def receive(self, until_s: float, at_most: int = CHUNK) -> tuple[bytes, bool]:
         """Return what came (see :class:`Port`)."""
         left_s = until_s - self._clock.mono_s()
         if left_s <= 0:
@@ -208,21 +208,21 @@ class Worker:
 class VisaPort:
     """Any other VISA resource; one read ends with the message or with a full chunk."""
 
-    def __init__(self, resource: Any, clock: Clock, worker: Worker | None) -> None:
+    def __init__(self, resource: Any, clock: Clock, worker: Worker | None, read_end: str) -> None:
         self._resource, self._clock, self._worker = resource, clock, worker
         self._library, self._handle = resource.visalib, resource.session
         self._timeout_ms = -1
         self._library.issue_warning_on.clear()
-        self._calm()
+        self._end_at_lines(read_end)
 
-    def _calm(self) -> None:
-        from pyvisa import constants
-
-        for name, value in (("VI_ATTR_SUPPRESS_END_EN", False), ("VI_ATTR_TERMCHAR_EN", False)):
-            try:
-                self._resource.set_visa_attribute(getattr(constants, name), value)
-            except Exception:  # noqa: BLE001 - not every transport has the attribute
-                continue
+    def _end_at_lines(self, read_end: str) -> None:
+        # A stream has no END of its own: its reads stop at the line's last character. Message
+        # transports do have one, and a line end may be data there.
+        stream = (
+            str(self._resource.resource_class).upper() == "SOCKET"
+            or int(self._resource.interface_type) == 4
+        )  # VI_INTF_ASRL
+        self._resource.read_termination = read_end[-1:] if stream and read_end else None
 
     def _call(self, call: Callable[[], Any], until_s: float) -> Any:
         left_s = until_s - self._clock.mono_s()
@@ -254,11 +254,11 @@ class VisaPort:
         """Send all bytes (see :class:`Port`)."""
         self._call(lambda: self._library.write(self._handle, data), until_s)
 
-    def receive(self, until_s: float) -> tuple[bytes, bool]:
+    def receive(self, until_s: float, at_most: int = CHUNK) -> tuple[bytes, bool]:
         """Return what came (see :class:`Port`)."""
-        data, status = self._call(lambda: self._library.read(self._handle, _CHUNK), until_s)
-        ended = int(status) != 0x3FFF0006  # VI_SUCCESS_MAX_CNT: the chunk was full, more follows
-        return bytes(data), ended
+        n = min(at_most, CHUNK)
+        data, status = self._call(lambda: self._library.read(self._handle, n), until_s)
+        return bytes(data), int(status) == 0  # VI_SUCCESS alone means END
 
     def waiting(self) -> bool:
         """Whether bytes lie unread."""
@@ -281,7 +281,7 @@ class VisaPort:
             pass
 
 
-def port_for(resource: Any, clock: Clock, *, trusted: bool) -> Port:
+def port_for(resource: Any, clock: Clock, *, trusted: bool, read_end: str = "\n") -> Port:
     """Choose the port for an open VISA resource.
 
     ``trusted`` says that the library runs in this process and returns.
@@ -292,7 +292,7 @@ def port_for(resource: Any, clock: Clock, *, trusted: bool) -> Port:
         return SocketPort(inner, resource.close, clock)
     if type(inner).__module__.startswith("serial"):
         return SerialPort(inner, resource.close, clock)
-    return VisaPort(resource, clock, None if trusted else Worker())
+    return VisaPort(resource, clock, None if trusted else Worker(), read_end)
 
 
 def _why(error: BaseException) -> str:

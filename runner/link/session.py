@@ -19,7 +19,7 @@ from runner.errors import ConnectError, DeadlineError, FramingError, InstrumentE
 from runner.link.blocks import BlockShape, read_block
 from runner.link.numbers import clean, shown
 from runner.link.options import LinkOptions
-from runner.link.ports import Port
+from runner.link.ports import CHUNK, Port
 from runner.link.recovery import Recovery
 from runner.link.trace import Trace
 
@@ -334,8 +334,8 @@ class Session:
 
     # ---- bytes ----------------------------------------------------------------------------
 
-    def _fill(self, until_s: float) -> None:
-        data, self._message_ended = self.port.receive(until_s)
+    def _fill(self, until_s: float, at_most: int = CHUNK) -> None:
+        data, self._message_ended = self.port.receive(until_s, at_most)
         self._buffer += data
 
     def _line(self, until_s: float) -> bytes:
@@ -364,7 +364,7 @@ class Session:
     def _exactly(self, n: int, until_s: float) -> bytes:
         while len(self._buffer) < n:
             try:
-                self._fill(until_s)
+                self._fill(until_s, n - len(self._buffer))
             except DeadlineError:
                 have = len(self._buffer)
                 self.trace.add("<", bytes(self._buffer[:64]))

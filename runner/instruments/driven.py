@@ -1,0 +1,349 @@
+"""What all remotely driven instruments have in common: words in, values out, nothing unproved."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass
+from typing import Any
+
+from runner.clock import Clock
+from runner.errors import BenchError, ConnectError, DeadlineError, FramingError, InstrumentError
+from runner.instruments import decode
+from runner.instruments.dialect import Dialect, Question, RoleWords, Setting
+from runner.instruments.roles import Identity
+from runner.instruments.worth import Worth
+from runner.link.numbers import Number, parse_error, shown
+from runner.link.session import Session
+from runner.reading import Reading
+
+__all__ = ["Driven", "Seat", "chosen"]
+
+_PON = 128
+
+
+@dataclass(frozen=True, slots=True)
+class Seat:
+    """All that a role implementation is built from.
+
+    ``ratings`` are the bench file's figures (``current_max`` A, ``voltage_max`` V, ``power_max``
+    W, ``line_hz``), ``probes`` its probe factors by channel.
+    """
+
+    name: str
+    session: Session
+    dialect: Dialect
+    words: RoleWords
+    identity: Identity
+    clock: Clock
+    worth: Worth
+    ratings: dict[str, float]
+    probes: dict[str, Any]
+
+
+class Driven:
+    """Base of the roles. ``passive`` instruments may be set up again after a restart."""
+
+    passive = True
+
+    def __init__(self, seat: Seat) -> None:
+        self.name = seat.name
+        self._seat, self._session, self._clock = seat, seat.session, seat.clock
+        self._dialect, self._role_words = seat.dialect, seat.words
+        self._error_query: str | None = None
+        self._errors_probed = False
+        self._closed = False
+        self._greeted = False
+        self._made: dict[str, tuple[Any, dict[str, Any]]] = {}
+        self.restarts = 0
+
+    # ---- the Instrument protocol ------------------------------------------------------------
+
+    def identity(self) -> Identity:
+        """Who it is, as found when the session was opened."""
+        return self._seat.identity
+
+    def start(self) -> None:
+        """Send the start words; from then on every new connection is greeted so.
+
+        :raises BenchError: it cannot be started
+        """
+        self._greet()
+        self._session.greet = self._greet
+
+    def make_safe(self) -> None:
+        """Send what makes the instrument harmless, then give its panel back."""
+        self._send_all(self._role_words.safe)
+        self._send_all(self._role_words.local)
+
+    def close(self) -> None:
+        """Give the panel and the session back; may be called twice, never raises BenchError."""
+        if self._closed:
+            return
+        self._closed = True
+        if self._session.is_open:
+            try:
+                self.errors()
+                self._send_all(self._role_words.local)
+            except BenchError as error:
+                self._session.trace.note(f"while closing: {error}")
+        self._session.close()
+
+    # ---- errors -----------------------------------------------------------------------------
+
+    def errors(self) -> list[str]:
+        """Empty the error queue; each entry as text.
+
+        :raises InstrumentError: it never becomes empty
+        """
+        ask = self._error_words()
+        if ask is None:
+            return []
+        found: list[str] = []
+        for _ in range(self._dialect.errors.deepest):
+            entry = self._session.ask(ask, _error_entry)
+            if entry[0] == 0:
+                return found
+            found.append(f"{entry[0]} {entry[1]}".strip())
+        raise InstrumentError(f"{self.name}: the error queue never becomes empty ({found[-1]})")
+
+    @property
+    def errors_readable(self) -> bool:
+        """Whether errors can be read at all; where not, the read-backs carry the load."""
+        return self._error_words() is not None
+
+    def _error_words(self) -> str | None:
+        if not self._errors_probed:
+            self._errors_probed = True
+            for ask in self._dialect.errors.ask:
+                try:
+                    self._session.ask(ask, _error_entry, repeats=0)
+                except (DeadlineError, FramingError):
+                    continue
+                self._error_query = ask
+                break
+        return self._error_query
+
+    # ---- settings ---------------------------------------------------------------------------
+
+    def _set(
+        self,
+        key: str,
+        value: float | str | bool,
+        *,
+        choices: tuple[float, ...] | None = None,
+        **context: Any,
+    ) -> Any:
+        """Set and read back; return what the instrument was set to.
+
+        ``choices`` are used in place of the dialect's, e.g. behind a probe.
+
+        :raises InstrumentError: it did not take it
+        """
+        setting = self._role_words.settings[key]
+        if choices is not None:
+            setting = setting.model_copy(update={"choices": choices})
+        wanted = value if isinstance(value, bool | str) else chosen(setting, value)
+        fields = {**context, "value": _sent(setting, wanted), "name": key}
+        commands = [template.format_map(fields) for template in setting.set]
+        due = None if setting.get is None else self._deliver(setting, commands, fields)
+        if due is None:
+            for command in commands:
+                self._session.write(command)
+        elif not self._taken(setting, wanted, due):
+            raise InstrumentError(self._refusal(key, commands, wanted, due))
+        elif setting.at_least and setting.get is not None:
+            wanted = (decode.as_number(setting.get, due).value or 0.0) / setting.scale
+        if setting.settle_s:
+            self._clock.sleep(setting.settle_s)
+        if choices is not None:
+            context = {**context, "choices": choices}
+        self._made[_slot(key, context)] = (value, context)
+        return wanted
+
+    def _deliver(self, setting: Setting, commands: list[str], fields: dict[str, Any]) -> str:
+        """Send and ask back; return the reply's text."""
+        question = setting.get
+        if question is None:
+            raise InstrumentError(f"{self.name}: this setting cannot be read back")
+        ask = question.ask.format_map(fields)
+        within_s = self._session.options.timeout_s + setting.takes_s
+        if self._dialect.compound:
+            line = ";:".join(part.removeprefix(":") for part in (*commands, ask))
+            try:
+                return self._session.query(line, within_s, question.n_bytes)
+            except (DeadlineError, FramingError) as error:
+                self._session.lose_step(str(error))
+        else:
+            for command in commands:
+                self._session.write(command, within_s)
+            if setting.takes_s:
+                self._clock.sleep(setting.takes_s)
+        return self._session.ask(ask, str, within_s, n_bytes=question.n_bytes)
+
+    def _taken(self, setting: Setting, wanted: float | str | bool, text: str) -> bool:
+        question = setting.get
+        if question is None:
+            return True
+        if isinstance(wanted, bool):
+            due = setting.answers.get("on" if wanted else "off")
+            if due:
+                return decode.as_word(question, text) in due
+            return decode.as_bool(question, text) is wanted
+        if isinstance(wanted, str):
+            due = setting.answers.get(wanted) or (setting.words.get(wanted, wanted),)
+            found = decode.as_word(question, text)
+            return any(decode.same_word(found, one) for one in due)
+        return _near(setting, question, wanted, text)
+
+    def _refusal(self, key: str, commands: list[str], wanted: Any, text: str) -> str:
+        said = "; ".join(self._errors_now())
+        return (
+            f"{self.name}: {key} was not taken ({commands[-1]!r} should give {wanted},"
+            f" it answers {shown(text)}{'; its errors: ' + said if said else ''})"
+        )
+
+    def _errors_now(self) -> list[str]:
+        try:
+            return self.errors()
+        except BenchError as error:
+            return [str(error)]
+
+    def _do(self, action: str, **context: Any) -> None:
+        for template in self._role_words.actions[action]:
+            self._session.write(template.format_map({**context}))
+
+    def _send_all(self, commands: tuple[str, ...]) -> None:
+        for command in commands:
+            self._session.write(command)
+
+    # ---- questions --------------------------------------------------------------------------
+
+    def _ask(
+        self,
+        question: Question,
+        decoder: Callable[[Question, str], Any],
+        within_s: float = 0.0,
+        **context: Any,
+    ) -> Any:
+        for template in question.prepare:
+            self._session.write(template.format_map(context))
+        return self._session.ask(
+            question.ask.format_map(context),
+            lambda text: decoder(question, text),
+            self._session.options.timeout_s + question.takes_s + within_s,
+            n_bytes=question.n_bytes,
+            repeats=self._session.options.repeats,
+        )
+
+    def _reading(
+        self,
+        question: Question,
+        *,
+        quantity: str,
+        unit: str,
+        function: str,
+        range_: float | None,
+        within_s: float = 0.0,
+        limit: float = 9.0e37,
+        beyond: float | None = None,
+        **context: Any,
+    ) -> Reading:
+        """One measured value, or why there is none.
+
+        A link that cannot be brought back raises; a question that was not answered properly
+        while the link is fine gives an invalid reading.
+        """
+        begun_s = self._clock.mono_s()
+        raw: list[str] = []
+
+        def read(asked: Question, text: str) -> Number:
+            raw[:] = [text]
+            return decode.as_number(asked, text, limit)
+
+        try:
+            number: Number = self._ask(question, read, within_s, **context)
+        except ConnectError:
+            raise
+        except (FramingError, DeadlineError) as error:
+            number = Number(None, str(error))
+        if number.value is not None and beyond is not None and abs(number.value) > beyond:
+            number = Number(None, f"implausible: {number.value:g} {unit} is beyond {beyond:g}")
+        value = number.value
+        return Reading(
+            quantity=quantity, value=value, unit=unit, instrument=self.name, function=function,
+            range=range_, raw=raw[0] if raw else "", reason=number.reason,
+            u=None if value is None else self._seat.worth.u(function, value, range_),
+            dof=None, t_mono_s=(begun_s + self._clock.mono_s()) / 2.0,
+        )  # fmt: skip
+
+    # ---- new connections ----------------------------------------------------------------------
+
+    def _greet(self) -> None:
+        """Start words on a new connection, then see whether the instrument was restarted."""
+        self._send_all(self._role_words.start)
+        again, self._greeted = self._greeted, True
+        if not self._dialect.reset_flag:
+            return
+        flags = self._session.ask("*ESR?", _integer)
+        if again and flags & _PON:
+            self.restarts += 1
+            self._restarted()
+
+    def _restarted(self) -> None:
+        if not self.passive:
+            raise InstrumentError(
+                f"{self.name}: it was restarted in between and has lost its settings"
+            )
+        self._session.trace.note("restarted in between; set up again")
+        for slot, (value, context) in list(self._made.items()):
+            self._set(slot.split(" ", maxsplit=1)[0], value, **context)
+
+
+def chosen(setting: Setting, value: float) -> float:
+    """The value that the instrument has for this one: itself, or the next choice up.
+
+    :raises InstrumentError: above the largest choice
+    """
+    if not setting.choices:
+        return float(value)
+    for choice in setting.choices:
+        if choice >= value * (1 - 1e-9):
+            return choice
+    raise InstrumentError(f"{value:g} is above the largest choice {setting.choices[-1]:g}")
+
+
+def _sent(setting: Setting, wanted: float | str | bool) -> float | str | int:
+    if isinstance(wanted, bool):
+        word = "on" if wanted else "off"
+        return setting.words.get(word, word.upper())
+    if isinstance(wanted, str):
+        return setting.words.get(wanted, wanted)
+    if setting.by_index:
+        return setting.choices.index(wanted)
+    return wanted * setting.scale
+
+
+def _near(setting: Setting, question: Question, wanted: float, text: str) -> bool:
+    number = decode.as_number(question, text)
+    if number.value is None:
+        return False
+    if setting.by_index:
+        return number.value == setting.choices.index(wanted)
+    found = number.value / setting.scale
+    allowed = setting.rel * abs(wanted) + setting.abs + 1e-12
+    return found >= wanted - allowed if setting.at_least else abs(found - wanted) <= allowed
+
+
+def _slot(key: str, context: dict[str, Any]) -> str:
+    return f"{key} {context.get('n', '')}"
+
+
+def _error_entry(text: str) -> tuple[int, str]:
+    entry = parse_error(text)
+    if entry is None:
+        raise FramingError(f"an error queue entry was due, found {shown(text)}")
+    return entry.code, entry.text
+
+
+def _integer(text: str) -> int:
+    return decode.as_integer(Question(ask="*ESR?"), text)

@@ -1,0 +1,136 @@
+"""The role meter, driven by the words of a dialect."""
+
+from __future__ import annotations
+
+from runner.errors import InstrumentError
+from runner.instruments.decode import as_number
+from runner.instruments.dialect import MeterWords
+from runner.instruments.driven import Driven, Seat
+from runner.reading import Reading
+
+__all__ = ["DrivenMeter"]
+
+_HEADROOM = 1.02
+_AC_AGREE = 0.02
+_AC_READINGS = 4
+_JUMP = 0.2
+
+
+class DrivenMeter(Driven):
+    """A multimeter."""
+
+    def __init__(self, seat: Seat, words: MeterWords) -> None:
+        super().__init__(seat)
+        self._words = words
+        self._range_v: float | None = None
+        self._auto = False
+        self._dc: tuple[float | None, float] = (None, 10.0)
+        self._nplc = words.nplc or 1.0
+        self._line_hz = seat.ratings.get("line_hz", 50.0)
+        self._last_v: float | None = None
+
+    def set_dc_volts(self, *, expect_v: float | None, nplc: float = 10.0) -> None:
+        """Fixed range that holds ``expect_v`` (None: autorange), integration in mains cycles."""
+        self._dc = (expect_v, nplc)
+        setting = self._words.settings["dc-volts"]
+        self._last_v = None
+        if expect_v is None and "dc-auto" in self._words.settings:
+            self._set("dc-auto", True)
+            self._auto, self._range_v = True, None
+        else:
+            self._auto = False
+            self._range_v = float(self._set("dc-volts", self._holding(setting.choices, expect_v)))
+        if "nplc" in self._words.settings:
+            self._nplc = float(self._set("nplc", nplc))
+        for key in ("impedance", "auto-zero"):
+            if key in self._words.settings:
+                self._set(key, key == "auto-zero")
+
+    def _holding(self, ranges: tuple[float, ...], expect_v: float | None) -> float:
+        """The smallest range whose over-range still holds the value with headroom."""
+        if expect_v is None or not ranges:
+            return ranges[-1] if ranges else abs(expect_v or 0.0)
+        for full_v in ranges:
+            if abs(expect_v) * _HEADROOM <= full_v * self._words.over_range:
+                return full_v
+        raise InstrumentError(f"{self.name}: no range holds {expect_v:g} V")
+
+    def read_volts(self, quantity: str = "output-voltage") -> Reading:
+        """One dc reading in V."""
+        reading = self._read(quantity)
+        if self._words.lossy and self._jumped(reading):
+            again = self._read(quantity)
+            reading = again if not self._jumped(again, reading.value) else self._read(quantity)
+        if reading.value is not None:
+            self._last_v = reading.value
+        return reading
+
+    def _read(self, quantity: str) -> Reading:
+        range_v = self._range_now()
+        return self._reading(
+            self._words.queries["reading"], quantity=quantity, unit="V", function="dc-volts",
+            range_=range_v, within_s=self._takes_s(), limit=self._words.overload_from,
+            beyond=None if range_v is None else range_v * self._words.over_range * 1.02,
+        )  # fmt: skip
+
+    def _jumped(self, reading: Reading, from_v: float | None = None) -> bool:
+        # A lost character leaves a plausible number; two that agree are believed.
+        before = self._last_v if from_v is None else from_v
+        if reading.value is None or before is None:
+            return False
+        return abs(reading.value - before) > _JUMP * max(abs(before), 0.1)
+
+    def _range_now(self) -> float | None:
+        if not self._auto:
+            return self._range_v
+        question = self._words.queries.get("range")
+        return None if question is None else self._ask(question, as_number).value
+
+    def _takes_s(self) -> float:
+        one_s = self._nplc / self._line_hz * self._words.cycles_a_reading
+        return 1.25 * (one_s + self._words.extra_s)
+
+    def read_volts_many(self, n: int, quantity: str = "output-voltage") -> list[Reading]:
+        """``n`` dc readings in V, one after another."""
+        return [self.read_volts(quantity) for _ in range(n)]
+
+    def read_ac_volts(self, *, expect_v: float | None, quantity: str = "ac-voltage") -> Reading:
+        """True-rms ac reading in V after settling; dc function is restored."""
+        setting = self._words.settings.get("ac-volts")
+        if setting is None:
+            return Reading(
+                quantity=quantity, value=None, unit="V", instrument=self.name,
+                function="ac-volts", reason="this meter's ac function is not in its dialect",
+                t_mono_s=self._clock.mono_s(),
+            )  # fmt: skip
+        range_v = float(self._set("ac-volts", self._holding(setting.choices, expect_v)))
+        try:
+            self._clock.sleep(self._words.ac_settle_s)
+            return self._settled_ac(quantity, range_v)
+        finally:
+            self.set_dc_volts(expect_v=self._dc[0], nplc=self._dc[1])
+
+    def _settled_ac(self, quantity: str, range_v: float) -> Reading:
+        question = self._words.queries.get("ac-reading", self._words.queries["reading"])
+        last: Reading | None = None
+        for _ in range(_AC_READINGS):
+            reading = self._reading(
+                question, quantity=quantity, unit="V", function="ac-volts", range_=range_v,
+                within_s=2.5, limit=self._words.overload_from,
+                beyond=range_v * self._words.over_range * 1.02,
+            )  # fmt: skip
+            if _agree(last, reading, range_v):
+                return reading
+            last = reading
+        return reading
+
+    @property
+    def input_ohms(self) -> float:
+        """Input resistance in the present dc range."""
+        return self._words.input_ohms
+
+
+def _agree(a: Reading | None, b: Reading, range_v: float) -> bool:
+    if a is None or a.value is None or b.value is None:
+        return False
+    return abs(a.value - b.value) <= _AC_AGREE * abs(b.value) + 1e-4 * range_v

@@ -1,0 +1,251 @@
+"""The role scope, driven by the words of a dialect."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+import numpy as np
+
+from runner.errors import DeadlineError, FramingError, InstrumentError
+from runner.instruments.decode import as_integer, as_word, same_word
+from runner.instruments.dialect import ScopeWords
+from runner.instruments.driven import Driven, Seat
+from runner.instruments.roles import Capture, ChannelSetup, TimebaseSetup, Trigger
+from runner.instruments.scope_record import RecordReader
+
+__all__ = ["DrivenScope"]
+
+_ARM_S = 0.5
+_PATIENCE_S = 2.0
+
+
+class DrivenScope(Driven):
+    """An oscilloscope."""
+
+    def __init__(self, seat: Seat, words: ScopeWords) -> None:
+        super().__init__(seat)
+        self._words = words
+        self.max_points = words.max_points
+        self._channels: dict[str, ChannelSetup] = {}
+        self._timebase = TimebaseSetup(duration_s=0.01, points=1000)
+        self._trigger = Trigger(source="none")
+        self._on: dict[int, bool] = {}
+        self._count: int | None = None
+        self._seen_armed = False
+        self._triggered_at_s: float | None = None
+        self._records = RecordReader(self._session, words, self._set, self._ask)
+        self._previous: dict[str, bytes] = {}
+
+    # ---- set up -----------------------------------------------------------------------------
+
+    def setup(
+        self, channels: Sequence[ChannelSetup], timebase: TimebaseSetup, trigger: Trigger
+    ) -> None:
+        """Set up and read back; other channels are switched off."""
+        self.stop()
+        wanted = {_number(one.channel): one for one in channels}
+        for n in range(1, self._words.channels + 1):
+            on = n in wanted
+            if self._on.get(n) is not on:
+                self._set("channel-on", on, n=n)
+                self._on[n] = on
+        self._channels = {one.channel: self._set_channel(one) for one in channels}
+        self._timebase = self._set_timebase(timebase)
+        self._set_trigger(trigger)
+        errors = self.errors()
+        if errors:
+            raise InstrumentError(f"{self.name}: it reports {'; '.join(errors)} after set-up")
+
+    def _set_channel(self, one: ChannelSetup) -> ChannelSetup:
+        n, factor = _number(one.channel), self._factor(one.channel)
+        if "probe" in self._words.settings:
+            self._set("probe", factor, n=n)
+        self._set("coupling", one.coupling, n=n)
+        if "bandwidth-limit" in self._words.settings:
+            self._set("bandwidth-limit", one.bandwidth_limit, n=n)
+        spans = tuple(span * factor for span in self._words.settings["span"].choices)
+        span_v = float(self._set("span", one.span_v, choices=spans, n=n))
+        offset_v = one.offset_v
+        if "offset" in self._words.settings:
+            offset_v = float(self._set("offset", one.offset_v, n=n, span=span_v))
+        return ChannelSetup(one.channel, span_v, offset_v, one.coupling, one.bandwidth_limit)
+
+    def _factor(self, channel: str) -> float:
+        probe = self._seat.probes.get(channel)
+        return float(probe.factor) if probe is not None else 1.0
+
+    def _set_timebase(self, timebase: TimebaseSetup) -> TimebaseSetup:
+        settings = self._words.settings
+        duration_s = float(self._set("duration", timebase.duration_s))
+        if "acquire" in settings:
+            self._set("acquire", timebase.acquire)
+            if timebase.acquire == "average":
+                self._set("averages", float(timebase.averages))
+        elif timebase.acquire != "normal":
+            raise InstrumentError(f"{self.name}: it cannot acquire in mode {timebase.acquire}")
+        points = int(self._set("points", float(min(timebase.points, self.max_points))))
+        if "position" in settings:
+            self._set("position", duration_s * (0.5 - timebase.pre_fraction))
+        return TimebaseSetup(
+            duration_s, points, timebase.pre_fraction, timebase.acquire, timebase.averages
+        )
+
+    def _set_trigger(self, trigger: Trigger) -> None:
+        settings = self._words.settings
+        self._trigger = trigger
+        if "sweep" in settings:
+            self._set("sweep", "normal")
+        if trigger.source == "none":
+            return
+        line = trigger.source == "line"
+        source = (
+            self._words.line_source
+            if line
+            else self._words.channel.format(n=_number(trigger.source))
+        )
+        self._set("trigger-source", source)
+        if line:
+            return
+        n = _number(trigger.source)
+        self._set("trigger-slope", trigger.slope, source=source, n=n)
+        self._set("trigger-level", trigger.level_v, source=source, n=n)
+
+    # ---- acquire ----------------------------------------------------------------------------
+
+    def capture(self, timeout_s: float | None = None) -> dict[str, Capture]:
+        """Arm, wait for the trigger (or force it when the source is "none"), fetch."""
+        try:
+            self.arm()
+        except InstrumentError as error:
+            return self._nothing(str(error))
+        if self._trigger.source == "none" and not self.triggered():
+            self._do("force")
+        end_s = self._clock.mono_s() + (self._patience_s() if timeout_s is None else timeout_s)
+        while not self.triggered():
+            if self._clock.mono_s() >= end_s:
+                self.stop()
+                return self._nothing("no trigger came in time")
+            self._clock.sleep(self._poll_s())
+        return self.fetch()
+
+    def _patience_s(self) -> float:
+        return 1.25 * self._timebase.duration_s * max(1, self._timebase.averages) + _PATIENCE_S
+
+    def _poll_s(self) -> float:
+        return max(1.0 / self._words.polls_a_second, self._timebase.duration_s / 10)
+
+    def arm(self) -> None:
+        """Arm a single acquisition and return when it is armed.
+
+        :raises InstrumentError: it does not arm
+        """
+        self._count = self._captures()
+        self._seen_armed, self._triggered_at_s = False, None
+        before_s = self._timebase.duration_s * self._timebase.pre_fraction
+        self._do("arm")
+        end_s = self._clock.mono_s() + before_s * 1.25 + _ARM_S
+        while True:
+            state = self._state()
+            if state in {"armed", "running", "auto"}:
+                self._seen_armed = True
+                return
+            self._seen_armed |= state == "filling"
+            if self._count is not None and self._captures() != self._count:
+                return
+            if self._clock.mono_s() >= end_s:
+                raise InstrumentError(f"{self.name}: it did not arm (state {state})")
+            self._clock.sleep(max(before_s / 10, 1e-3))
+
+    def _captures(self) -> int | None:
+        question = self._words.queries.get("captures")
+        return None if question is None else int(self._ask(question, as_integer))
+
+    def _state(self) -> str:
+        question = self._words.queries["state"]
+        if question.decode == "integer":
+            value = int(self._ask(question, as_integer))
+            bits = [name for name, keys in self._words.states.items() if _any_bit(value, keys)]
+            return bits[0] if bits else "idle"
+        word = self._ask(question, as_word)
+        for name, keys in self._words.states.items():
+            if any(same_word(word, key) for key in keys):
+                return name
+        raise FramingError(f"{self.name}: its trigger state {word!r} is not in the dialect")
+
+    def triggered(self) -> bool:
+        """Whether the armed acquisition is complete."""
+        if self._count is not None:
+            done = self._captures() != self._count and self._state() == "idle"
+        else:
+            done = self._seen_armed and self._state() == "idle"
+        if done and self._triggered_at_s is None:
+            self._triggered_at_s = self._clock.mono_s()
+        return done
+
+    def stop(self) -> None:
+        """Stop; an armed acquisition is given up."""
+        self._do("stop")
+
+    # ---- fetch ------------------------------------------------------------------------------
+
+    def fetch(self) -> dict[str, Capture]:
+        """Fetch the completed acquisition."""
+        if self._words.waveform.wait_s:
+            self._clock.sleep(self._words.waveform.wait_s)
+        return {name: self._fetch_one(one) for name, one in self._channels.items()}
+
+    def _fetch_one(self, one: ChannelSetup) -> Capture:
+        n = _number(one.channel)
+        try:
+            record, data = self._records.read(n, one, self._timebase)
+        except (FramingError, DeadlineError) as error:
+            self._session.lose_step(str(error))
+            return self._empty(one, str(error))
+        clipped = self._records.clipped(data, record, one)
+        reason = None
+        if not np.all(np.isfinite(record.v)):
+            reason = "clipped: some samples have no value"
+        elif self._count is None and self._previous.get(one.channel) == data:
+            reason = "stale: the same record as before"
+        elif one.coupling == "ac" and record.v.size > 1 and np.ptp(record.v) == 0:
+            reason = "flat: all samples are equal"
+        self._previous[one.channel] = data
+        if reason is not None:
+            return self._empty(one, reason)
+        return self._filled(one, record.v, record.dt_s, record.t0_s, record.lsb_v, clipped)
+
+    def _filled(
+        self, one: ChannelSetup, v: np.ndarray, dt_s: float, t0_s: float, lsb_v: float,
+        clipped: bool, reason: str | None = None,
+    ) -> Capture:  # fmt: skip
+        probe = self._seat.probes.get(one.channel)
+        limits = [self._words.bandwidth_limit_hz] if one.bandwidth_limit else []
+        if probe is not None and probe.bandwidth_hz is not None:
+            limits.append(probe.bandwidth_hz)
+        return Capture(
+            channel=one.channel, instrument=self.name, v=v, dt_s=dt_s, t0_s=t0_s, lsb_v=lsb_v,
+            span_v=one.span_v, offset_v=one.offset_v, coupling=one.coupling,
+            probe=self._factor(one.channel), bandwidth_hz=min(limits) if limits else None,
+            acquire=self._timebase.acquire, clipped=clipped,
+            t_trigger_mono_s=self._trigger_moment(t0_s, dt_s * v.size), reason=reason,
+        )  # fmt: skip
+
+    def _trigger_moment(self, t0_s: float, duration_s: float) -> float | None:
+        if self._triggered_at_s is None:
+            return None
+        return self._triggered_at_s - max(0.0, duration_s + t0_s)
+
+    def _empty(self, one: ChannelSetup, reason: str) -> Capture:
+        return self._filled(one, np.zeros(0), math.nan, math.nan, 0.0, False, reason)
+
+    def _nothing(self, reason: str) -> dict[str, Capture]:
+        return {name: self._empty(one, reason) for name, one in self._channels.items()}
+
+
+def _number(channel: str) -> int:
+    return int(channel.removeprefix("ch"))
+
+
+def _any_bit(value: int, keys: Sequence[str]) -> bool:
+    return any(value & int(key) for key in keys)
