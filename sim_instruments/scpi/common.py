@@ -32,7 +32,9 @@ def _when_idle(own: ScpiInstrument, answer: str | None) -> str | Later | None:
         until_s, now_s = own.busy_until_s(), own.now_s
         if until_s <= now_s:
             return answer
-        return Later(min(until_s, now_s + _POLL_S) if until_s == float("inf") else until_s, finish)
+        if until_s == float("inf"):
+            return Later(now_s + _POLL_S, finish, open_ended=True)
+        return Later(until_s, finish)
 
     return finish()
 

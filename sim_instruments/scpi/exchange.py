@@ -19,6 +19,7 @@ from sim_instruments.scpi.instrument import Bound, Later, ScpiInstrument
 __all__ = ["Exchange"]
 
 _INPUT_LIMIT = 1 << 20
+_OPEN_WAIT_S = 0.01
 
 
 @dataclass(slots=True)
@@ -103,6 +104,16 @@ class Exchange:
     def has_output(self) -> bool:
         """True while an answer waits to be read (MAV)."""
         return bool(self._wire)
+
+    @property
+    def held_back_s(self) -> float:
+        """How long the next thing to happen must be waited for in real time, too.
+
+        Bad manners on the wire delay in earnest, and so does waiting for what may never come.
+        """
+        if self._wire:
+            return self._wire[0].piece.after_s
+        return _OPEN_WAIT_S if self._later is not None and self._later[1].open_ended else 0.0
 
     # --- inside
 

@@ -40,10 +40,14 @@ class Identity:
 
 @dataclass(frozen=True, slots=True)
 class Later:
-    """An answer that exists only from `ready_s` (bench clock) on; `finish` may put it off again."""
+    """An answer that exists only from `ready_s` (bench clock) on; `finish` may put it off again.
+
+    `open_ended` says that nobody knows when the end will be: this is only a look.
+    """
 
     ready_s: float
     finish: Callable[[], Any]
+    open_ended: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -134,6 +138,10 @@ class ScpiInstrument:
             return kind.write(self.settings[key + "".join(str(n) for n in suffixes)])
 
         return Command(header, act, ask, takes=(kind,), limits_of=kind)
+
+    def default(self, key: str, value: Any) -> None:
+        """Say what `*RST` puts a setting to whose command is declared by hand."""
+        self._defaults[key] = value
 
     @property
     def now_s(self) -> float:
