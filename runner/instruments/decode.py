@@ -46,6 +46,8 @@ def as_bool(question: Question, text: str) -> bool:
 
     :raises FramingError: neither
     """
+    if question.decode == "bit":
+        return bool(as_integer(question, text) & question.bit)
     value = parse_bool(_body(question, text))
     if value is None:
         raise FramingError(f"{question.ask!r}: on or off was due, found {shown(text)}")
@@ -58,7 +60,7 @@ def as_integer(question: Question, text: str) -> int:
     :raises FramingError: no whole number
     """
     body = _body(question, text)
-    if question.decode == "byte":
+    if question.decode == "byte" or question.n_bytes == 1:
         if len(text) != 1:
             raise FramingError(f"{question.ask!r}: one byte was due, found {shown(text)}")
         return ord(text)

@@ -26,13 +26,15 @@ class Question(StrictModel):
     """One query and how its answer becomes a value.
 
     ``decode``: ``number`` (one of ``fields`` parts, number ``field``, in ``unit``), ``bool``,
-    ``word``, ``integer``, ``text``, ``byte`` (one raw byte as an integer). ``pattern`` must match
+    ``word``, ``integer``, ``byte`` (one raw byte as an integer), ``bit`` (whether ``bit`` is set
+    in an integer, or in a byte where ``n_bytes`` is 1). ``pattern`` must match
     the whole reply and names the group ``value``. ``prepare`` is sent before. The answer is
     divided by ``scale`` to give SI. ``takes_s`` is time the answer takes beyond the usual.
     """
 
     ask: str
-    decode: Literal["number", "bool", "word", "integer", "text", "byte"] = "number"
+    decode: Literal["number", "bool", "word", "integer", "byte", "bit"] = "number"
+    bit: int = Field(default=0, ge=0)
     unit: str = ""
     units: tuple[str, ...] = ()
     field: int = Field(default=0, ge=0)
@@ -135,9 +137,14 @@ class ErrorQueue(StrictModel):
 
 
 class RoleWords(StrictModel):
-    """Common to all roles: what is sent at the start, to give the panel back, to be harmless."""
+    """Common to all roles: what is sent at the start, to give the panel back, to be harmless.
+
+    ``require`` are questions that must be answered with a certain word (a command set chosen on
+    the panel): it is asked, never set.
+    """
 
     start: tuple[str, ...] = ()
+    require: dict[str, str] = Field(default_factory=dict)
     local: tuple[str, ...] = ()
     safe: tuple[str, ...] = ()
     settings: dict[str, Setting] = Field(default_factory=dict)

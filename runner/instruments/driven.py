@@ -69,6 +69,12 @@ class Driven:
         """
         self._greet()
         self._session.greet = self._greet
+        for ask, due in self._role_words.require.items():
+            found = self._session.ask(ask, str)
+            if not decode.same_word(found.strip('"'), due):
+                raise InstrumentError(
+                    f"{self.name}: it answers {found!r} to {ask}; choose {due} on its panel"
+                )
 
     def make_safe(self) -> None:
         """Send what makes the instrument harmless, then give its panel back."""

@@ -193,4 +193,4 @@ class DrivenLoad(Driven):
         super().make_safe()
 
     def _context(self) -> dict[str, Any]:
-        return {"range": self._range_a or 0.0, "low": self._low_a}
+        return {"range": self._range_a or 0.0}

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.errors import InstrumentError
-from runner.instruments.decode import as_number
+from runner.instruments.decode import as_bool, as_number
 from runner.instruments.dialect import MeterWords
 from runner.instruments.driven import Driven, Seat
 from runner.reading import Reading
@@ -14,6 +14,7 @@ _HEADROOM = 1.02
 _AC_AGREE = 0.02
 _AC_READINGS = 4
 _JUMP = 0.2
+_FRESH_S = 3.0
 
 
 class DrivenMeter(Driven):
@@ -67,6 +68,7 @@ class DrivenMeter(Driven):
 
     def _read(self, quantity: str) -> Reading:
         range_v = self._range_now()
+        self._wait_for_fresh()
         return self._reading(
             self._words.queries["reading"], quantity=quantity, unit="V", function="dc-volts",
             range_=range_v, within_s=self._takes_s(), limit=self._words.overload_from,
@@ -85,6 +87,15 @@ class DrivenMeter(Driven):
             return self._range_v
         question = self._words.queries.get("range")
         return None if question is None else self._ask(question, as_number).value
+
+    def _wait_for_fresh(self) -> None:
+        """Where only the shown value can be asked: until the meter says that it is a new one."""
+        question = self._words.queries.get("fresh")
+        if question is None:
+            return
+        end_s = self._clock.mono_s() + _FRESH_S
+        while not self._ask(question, as_bool) and self._clock.mono_s() < end_s:
+            self._clock.sleep(0.02)
 
     def _takes_s(self) -> float:
         one_s = self._nplc / self._line_hz * self._words.cycles_a_reading

@@ -119,7 +119,7 @@ class DrivenScope(Driven):
             self.arm()
         except InstrumentError as error:
             return self._nothing(str(error))
-        if self._trigger.source == "none" and not self.triggered():
+        if self._trigger.source == "none" and self._state() == "armed":
             self._do("force")
         end_s = self._clock.mono_s() + (self._patience_s() if timeout_s is None else timeout_s)
         while not self.triggered():

@@ -109,8 +109,8 @@ def _unit_factor(found: str, unit: str) -> float | None:
 def parse_bool(text: str) -> bool | None:
     """Read on or off in any of its dresses; None when it is neither."""
     body = text.strip(_PADDING).upper()
-    if body in {"ON", "OFF"}:
-        return body == "ON"
+    if body in {"ON", "OFF", "TRUE", "FALSE", "YES", "NO"}:
+        return body in {"ON", "TRUE", "YES"}
     number = parse_number(body)
     if number.value in {0.0, 1.0}:
         return number.value == 1.0

@@ -25,13 +25,13 @@ class SerialLine(StrictModel):
 class LinkOptions(StrictModel):
     """Framing, patience and habits of one link.
 
-    ``read_end`` empty means that replies carry no terminator: each query then states how many
-    bytes its reply has. ``late_s`` is the slowest answer that may still come after a deadline
+    ``read_end`` empty means that replies carry no terminator: a query then states how many
+    bytes its reply has, or the reply ends when nothing came for ``quiet_s``. ``late_s`` is the slowest answer that may still come after a deadline
     has passed. ``pace_s`` is the least time between the end of one message and the start of the
     next, ``after_write_s`` follows a message without answer, ``before_read_s`` stands between a
     query and its answer. ``sync`` says how the session is proved in step: ``nonce`` sets a
-    register to a number that changes every time and asks for it; ``identity`` asks who it is,
-    twice, after silence. ``clear`` says whether a device clear is harmless. ``release_s`` is how
+    register to a number that changes every time and asks for it; ``identity`` asks
+    ``sync_ask`` twice after silence. ``clear`` says whether a device clear is harmless. ``release_s`` is how
     long the instrument holds its only connection after it was lost. ``verdict`` lists the words
     with which an instrument answers every setting. ``unasked`` says what to do with bytes that
     come without a question: ``fault`` (the session is proved again) or ``discard``.
@@ -50,12 +50,12 @@ class LinkOptions(StrictModel):
     idle_check_s: float = Field(default=30.0, gt=0)
     release_s: float = Field(default=0.0, ge=0)
     sync: Literal["nonce", "identity", "none"] = "nonce"
+    sync_ask: str = "*IDN?"
     clear: bool = False
     echo: Literal["auto", "yes", "no"] = "auto"
     unasked: Literal["fault", "discard"] = "fault"
     verdict: tuple[str, ...] = ()
     verdict_good: tuple[str, ...] = ()
-    one_message_a_write: bool = True
     text_cap: int = Field(default=65_536, gt=0)
     block_cap: int = Field(default=268_435_456, gt=0)
     repeats: int = Field(default=2, ge=0, le=5)

@@ -92,7 +92,7 @@ class Recovery:
         if kind == "nonce":
             self._prove_by_nonce(within_s)
         elif kind == "identity":
-            self._prove_by_silence(within_s)
+            self._prove_by_identity(within_s)
 
     def _prove_by_nonce(self, within_s: float) -> None:
         session = self._session
@@ -125,10 +125,18 @@ class Recovery:
         self._nonce = 16 + (self._nonce - 16 + 37) % 240
         return self._nonce
 
-    def _prove_by_silence(self, within_s: float) -> None:
+    def _prove_by_identity(self, within_s: float) -> None:
+        """Silence, then the same question twice with the same answer: weaker than a nonce."""
         session = self._session
-        if session.drain(within_s, within_s * 4):
-            session.drain(within_s, within_s)
+        options = session.options
+        session.drain(min(options.late_s, within_s), within_s)
+        found = []
+        for _ in range(2):
+            until_s = session.now_s() + within_s
+            session.raw_send((options.sync_ask + options.write_end).encode("latin-1"), until_s)
+            found.append(session.raw_reply(until_s))
+        if found[0] != found[1] or not found[0]:
+            raise FramingError(f"{session.name}: not in step (asked twice, found {found!r})")
 
 
 def _is(line: str, number: int) -> bool:

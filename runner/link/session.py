@@ -91,7 +91,8 @@ class Session:
         :raises DeadlineError: no complete answer in time
         :raises FramingError: more came than one answer
         """
-        return clean(self.query_raw(command, within_s, n_bytes))
+        raw = self.query_raw(command, within_s, n_bytes)
+        return raw.decode("latin-1") if n_bytes else clean(raw)
 
     def query_raw(self, command: str, within_s: float | None = None, n_bytes: int = 0) -> bytes:
         """Ask once and return the reply's bytes as they came."""
@@ -221,6 +222,12 @@ class Session:
         self.port.send(data, until_s)
         self._ready_at_s = self._clock.mono_s() + self.options.pace_s
 
+    def raw_reply(self, until_s: float) -> str:
+        """Return the next line, or what comes until silence where lines have no end."""
+        if self.options.read_end:
+            return self.raw_line(until_s)
+        return clean(self._to_silence(until_s))
+
     def raw_line(self, until_s: float) -> str:
         """Return the next line, padding stripped; empty lines are passed over."""
         while True:
@@ -263,6 +270,7 @@ class Session:
     # ---- one transaction --------------------------------------------------------------------
 
     def _begin(self, within_s: float | None) -> float:
+        self._pace()
         now_s = self._io.mono_s()
         if not self._in_step or now_s - self._last_use_s > self.options.idle_check_s:
             self._in_step = False
@@ -285,7 +293,6 @@ class Session:
             self._clock.sleep(self._ready_at_s - self._clock.mono_s())
 
     def _send(self, command: str, until_s: float) -> None:
-        self._pace()
         data = (command + self.options.write_end).encode("latin-1")
         self.trace.add(">", data)
         self._message_ended = False
@@ -306,7 +313,7 @@ class Session:
             if self._echoes and clean(reply) == command:
                 reply = self._line(until_s)
         else:
-            raise FramingError(f"{self.name}: the reply to {command!r} has no known length")
+            reply = self._to_silence(until_s)
         self.trace.add("<", reply)
         return reply
 
@@ -315,7 +322,7 @@ class Session:
         if not rest:
             return
         self._buffer.clear()
-        if rest.strip(_PADDING):
+        if rest.strip(_PADDING) and self.options.unasked == "fault":
             self.trace.add("<", rest)
             raise FramingError(
                 f"{self.name}: more than one answer came ({shown(clean(rest))} is too much)"
@@ -370,6 +377,15 @@ class Session:
                 self.trace.add("<", bytes(self._buffer[:64]))
                 raise DeadlineError(f"{self.name}: short reply: {have} of {n} bytes") from None
         return self._take(n)
+
+    def _to_silence(self, until_s: float) -> bytes:
+        self._fill(until_s)
+        while len(self._buffer) <= self.options.text_cap:
+            try:
+                self._fill(min(until_s, self._io.mono_s() + self.options.quiet_s))
+            except DeadlineError:
+                return self._take(len(self._buffer))
+        raise FramingError(f"{self.name}: a reply longer than {self.options.text_cap} bytes")
 
     def _take(self, n: int) -> bytes:
         taken = bytes(self._buffer[:n])
