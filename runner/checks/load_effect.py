@@ -1,0 +1,138 @@
+"""Load effect: does the voltage hold from no load to rated load, and how does it give way?"""
+
+from __future__ import annotations
+
+from runner.checks.check import Conditions, Plan, Workplace
+from runner.checks.load_effect_findings import NAME, findings
+from runner.checks.points import allowed_load_a, full_load_a, low_voltage_v
+from runner.checks.stepping import (
+    EXACT_NPLC,
+    FAST_NPLC,
+    at_rest,
+    go_to,
+    load_of,
+    loaded,
+    meter_of,
+    mode_of,
+    range_for,
+    start,
+)
+from runner.finding import Finding
+from runner.profile import Profile
+from runner.record.reader import CheckData
+
+__all__ = ["CHECK"]
+
+PAIRS = 3
+READINGS = 5
+LOAD_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+TAIL_S = 60.0
+"""When the thermal tail is read after the load was put on (common practice)."""
+
+
+class LoadEffect:
+    """Paired differences no load - full load, the load line, and the thermal tail."""
+
+    name = NAME
+    title = "Load effect"
+    question = "Does the output voltage hold from no load to rated load?"
+
+    def plan(self, conditions: Conditions) -> Plan:
+        """About half a second a reading set; needs meter and load."""
+        unit, bench = conditions.profile.unit, conditions.bench
+        missing = None
+        if bench.by_role("meter") is None:
+            missing = "no meter on the bench: join one to the output terminals"
+        elif bench.by_role("load") is None:
+            missing = "no load on the bench: a programmable load or a resistor for rated current"
+        tail_s = 0.0 if conditions.quick else TAIL_S
+        hands = ("knob",) if unit.setting == "hand" else ()
+        taps = len(conditions.profile.tap_points.up) if conditions.profile.tap_points else 0
+        return Plan(
+            duration_s=90.0 + tail_s,
+            relay_operations=2 * taps,
+            hands=hands,
+            dissipation_w=unit.voltage.high * unit.current.high,
+            missing=missing,
+        )
+
+    def measure(self, work: Workplace) -> None:
+        """Pairs at rated and at a low voltage, load lines, and the tail at rated voltage."""
+        start(work)
+        voltages = (work.profile.unit.voltage.high, low_voltage_v(work.profile))
+        for number, asked_v in enumerate(voltages):
+            work.log.progress(number / len(voltages), f"load effect at {asked_v:g} V")
+            set_v = go_to(work, asked_v)
+            _pairs(work, set_v)
+            _line(work, set_v)
+            if number == 0 and not work.quick:
+                _tail(work, set_v)
+
+    def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
+        """See :mod:`runner.checks.load_effect_findings`."""
+        return findings(data, profile)
+
+
+def _rest(work: Workplace, set_v: float) -> None:
+    limit_v = work.profile.limit("load-effect").limit.at(set_v)
+    range_for(meter_of(work), set_v, FAST_NPLC)
+    if not at_rest(work, limit_v):
+        work.log.event("restless", set_v=set_v)
+    range_for(meter_of(work), set_v, EXACT_NPLC)
+
+
+def _read(work: Workplace, **at: float | str) -> float | None:
+    """Read the output a few times at this place; returns the last valid value in V."""
+    last = None
+    for reading in meter_of(work).read_volts_many(READINGS):
+        work.log.reading(reading, **at)
+        last = reading.value if reading.value is not None else last
+    return last
+
+
+def _note_mode(work: Workplace, set_v: float, measured_v: float | None, **at: float | str) -> None:
+    work.log.event("mode", mode=mode_of(work, set_v, measured_v), set_v=set_v, **at)
+
+
+def _pairs(work: Workplace, set_v: float) -> None:
+    load = load_of(work)
+    load_a = allowed_load_a(load, set_v, full_load_a(work.profile))
+    for pair in range(1, PAIRS + 1):
+        _rest(work, set_v)
+        _read(work, set_v=set_v, pair=pair, load="none")
+        with loaded(load, load_a):
+            _rest(work, set_v)
+            seen_v = _read(work, set_v=set_v, pair=pair, load="full")
+            work.log.reading(load.read_amps(), set_v=set_v, pair=pair, load="full")
+            _note_mode(work, set_v, seen_v, pair=pair)
+
+
+def _line(work: Workplace, set_v: float) -> None:
+    load, supply = load_of(work), work.instruments.supply
+    load_a = allowed_load_a(load, set_v, full_load_a(work.profile))
+    for share in LOAD_SHARES:
+        at: dict[str, float | str] = {"set_v": set_v, "share": share}
+        if share == 0:
+            _rest(work, set_v)
+            _read(work, **at)
+            continue
+        with loaded(load, share * load_a):
+            _rest(work, set_v)
+            seen_v = _read(work, **at)
+            work.log.reading(load.read_amps(), **at)
+            if supply is not None:
+                work.log.reading(supply.panel_amps(), **at)
+            _note_mode(work, set_v, seen_v, share=share)
+
+
+def _tail(work: Workplace, set_v: float) -> None:
+    """Immediately after the step and a minute later: what heat does to the voltage."""
+    load = load_of(work)
+    with loaded(load, allowed_load_a(load, set_v, full_load_a(work.profile))):
+        _rest(work, set_v)
+        _read(work, set_v=set_v, tail="at once")
+        work.clock.sleep(TAIL_S)
+        _read(work, set_v=set_v, tail="later")
+
+
+CHECK = LoadEffect()

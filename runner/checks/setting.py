@@ -1,0 +1,97 @@
+"""Setting: does the output obey the set point, and do the panel meters tell the truth?"""
+
+from __future__ import annotations
+
+from runner.checks.check import Conditions, Plan, Workplace
+from runner.checks.points import SETTING_POINTS, setting_points_v
+from runner.checks.setting_findings import NAME, findings
+from runner.checks.stepping import EXACT_NPLC, go_to, meter_of, range_for, start
+from runner.finding import Finding
+from runner.operator.requests import AskNumber
+from runner.profile import Profile
+from runner.reading import Reading
+from runner.record.reader import CheckData
+
+__all__ = ["CHECK"]
+
+READINGS = 5
+SECONDS_A_POINT = 4.0
+SECONDS_A_TURN = 12.0
+HAND_PANEL_POINTS = 5
+PANEL_SLIP = 0.25
+"""A panel reading further off than this share of full scale is taken for a slip of the finger."""
+
+
+class Setting:
+    """Set points up and down with the load off; panel voltmeter beside the meter."""
+
+    name = NAME
+    title = "Setting and panel voltmeter"
+    question = "Does the output voltage agree with the set point and with the panel?"
+
+    def plan(self, conditions: Conditions) -> Plan:
+        """Points up and down; each tap point is crossed once each way."""
+        profile = conditions.profile
+        points = len(_points(conditions.profile, conditions.quick))
+        by_hand = profile.unit.setting == "hand"
+        missing = None
+        if conditions.bench.by_role("meter") is None:
+            missing = "no meter on the bench: join one to the output terminals"
+        taps = len(profile.tap_points.up) if profile.tap_points else 0
+        return Plan(
+            duration_s=2 * points * (SECONDS_A_TURN if by_hand else SECONDS_A_POINT),
+            relay_operations=2 * taps,
+            hands=("knob", "panel readings") if by_hand else (),
+            missing=missing,
+        )
+
+    def measure(self, work: Workplace) -> None:
+        """Rising, then falling."""
+        start(work)
+        rising = _points(work.profile, work.quick)
+        both = [("rising", v) for v in rising] + [("falling", v) for v in reversed(rising)]
+        for number, (direction, asked_v) in enumerate(both):
+            work.log.progress(number / len(both), f"{asked_v:g} V, {direction}")
+            set_v = go_to(work, asked_v)
+            range_for(meter_of(work), set_v, EXACT_NPLC)
+            for reading in meter_of(work).read_volts_many(READINGS):
+                work.log.reading(reading, set_v=set_v, asked_v=asked_v, direction=direction)
+            shown = _panel(work, asked_v, set_v, direction)
+            if shown is not None:
+                work.log.reading(shown, set_v=set_v, asked_v=asked_v, direction=direction)
+
+    def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
+        """See :mod:`runner.checks.setting_findings`."""
+        return findings(data, profile)
+
+
+def _points(profile: Profile, quick: bool) -> list[float]:
+    points = setting_points_v(profile)
+    return points[:: max(1, len(points) // 4)] if quick else points
+
+
+def _panel(work: Workplace, asked_v: float, measured_v: float, direction: str) -> Reading | None:
+    """What the unit shows: asked by remote command, or typed in at a few rising points."""
+    if work.instruments.supply is not None:
+        return work.instruments.supply.panel_volts()
+    rising = setting_points_v(work.profile)
+    every = max(1, SETTING_POINTS // (HAND_PANEL_POINTS - 1))
+    if direction != "rising" or rising.index(asked_v) % every:
+        return None
+    room_v = PANEL_SLIP * work.profile.unit.voltage.high
+    request = AskNumber(
+        "panel-voltage",
+        "What does the unit's own voltmeter show?",
+        unit="V",
+        low=measured_v - room_v,
+        high=measured_v + room_v,
+    )
+    answer = work.operator.answer(request)
+    missing = None if answer.value is not None else "the panel was not read"
+    return Reading(
+        "panel-voltage", answer.value, "V", "unit", "panel-volts",
+        raw=answer.words, t_mono_s=work.clock.mono_s(), reason=missing,
+    )  # fmt: skip
+
+
+CHECK = Setting()

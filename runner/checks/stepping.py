@@ -1,0 +1,140 @@
+"""How a check moves from point to point: set, load, wait for rest, see the unit's mode."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from contextlib import contextmanager
+
+from runner.checks.check import Workplace
+from runner.checks.points import full_load_a
+from runner.errors import BenchError, InstrumentError
+from runner.instruments.roles import Load, Meter
+
+__all__ = [
+    "at_rest",
+    "go_to",
+    "load_of",
+    "loaded",
+    "meter_of",
+    "mode_of",
+    "open_current_limit",
+    "range_for",
+    "start",
+]
+
+FAST_NPLC = 1.0
+EXACT_NPLC = 10.0
+REST_WINDOW_S = 0.2
+RETRY_S = 0.02
+REST_LIMIT_V = 10e-3
+"""Rest for reading a set point: at most a tenth of this a second."""
+ROOM_IN_RANGE = 1.05
+OPEN_LIMITS = (1.1, 1.05, 1.02, 1.0)
+"""Current limits to try while voltage is being proved, as shares of the rated current."""
+CV_SHARE, CV_FIXED_V = 0.03, 0.1
+"""How far the output may lie below the set point and still pass for constant voltage."""
+
+
+def meter_of(work: Workplace) -> Meter:
+    """Return the meter; the plan has made sure that there is one."""
+    if work.instruments.meter is None:
+        raise BenchError("this check needs a meter on the unit's output")
+    return work.instruments.meter
+
+
+def load_of(work: Workplace) -> Load:
+    """Return the load; the plan has made sure that there is one."""
+    if work.instruments.load is None:
+        raise BenchError("this check needs a load on the unit's output")
+    return work.instruments.load
+
+
+def range_for(meter: Meter, volts: float, nplc: float) -> None:
+    """Put the meter on the range that holds this output voltage."""
+    meter.set_dc_volts(expect_v=max(0.05, ROOM_IN_RANGE * abs(volts)), nplc=nplc)
+
+
+def start(work: Workplace) -> None:
+    """Load off, current limit open, output on: how every check of voltage begins."""
+    if work.instruments.load is not None:
+        work.instruments.load.input(False)
+    open_current_limit(work)
+    work.output.on(True)
+
+
+def open_current_limit(work: Workplace) -> None:
+    """Open the current limit beyond the rated current, as far as the unit lets it go.
+
+    By hand it is asked for once a run: the load effect comes first of all loaded checks.
+    """
+    rated_a = full_load_a(work.profile)
+    if work.output.by_hand and "load-effect" in work.earlier:
+        return
+    for share in OPEN_LIMITS:
+        try:
+            work.output.set_current_limit(share * rated_a)
+        except InstrumentError:
+            if share == OPEN_LIMITS[-1]:
+                raise
+        else:
+            return
+
+
+def go_to(work: Workplace, volts: float, *, settle: bool = True) -> float:
+    """Go to a set point and wait for rest; returns the abscissa in V (see UnitOutput)."""
+    range_for(meter_of(work), volts, FAST_NPLC)
+    if work.output.by_hand:
+        return work.output.set_voltage(volts)
+    work.output.set_voltage(volts, settle=False)
+    if settle and not at_rest(work, max(REST_LIMIT_V, 1e-3 * abs(volts))):
+        work.log.event("restless", set_v=volts)
+    return volts
+
+
+@contextmanager
+def loaded(load: Load, load_a: float) -> Iterator[None]:
+    """Draw ``load_a`` inside the block; the input is off again after it, whatever happens."""
+    load.set_current(load_a)
+    load.input(True)
+    try:
+        yield
+    finally:
+        load.input(False)
+
+
+def at_rest(work: Workplace, limit_v: float, *, timeout_s: float = 5.0) -> bool:
+    """Wait until the output moves by less than a tenth of ``limit_v`` in a second (slope rule).
+
+    Returns False when it still moves after ``timeout_s``: a restless unit is a result, not a
+    failure of the bench.
+    """
+    from runner.signals.settling import SettleRule, Settling, State, Verdict
+
+    stream = Settling(SettleRule.for_limit(limit_v, window_s=REST_WINDOW_S))
+    give_up_s = work.clock.mono_s() + timeout_s
+    while work.clock.mono_s() < give_up_s:
+        reading = meter_of(work).read_volts()
+        if reading.value is None:
+            work.clock.sleep(RETRY_S)
+            continue
+        verdict = stream.add(reading.t_mono_s, reading.value)
+        if isinstance(verdict, Verdict) and verdict.state is State.SETTLED:
+            return True
+    return False
+
+
+def mode_of(work: Workplace, set_v: float, measured_v: float | None) -> str:
+    """Return "cv", "cc", "tripped", "low" or "unknown", asked of whoever can tell.
+
+    "low": nobody says constant current, but the output lies well below its set point.
+    """
+    load, supply = work.instruments.load, work.instruments.supply
+    if load is not None and load.state().tripped:
+        return "tripped"
+    said = supply.mode() if supply is not None else "unknown"
+    if said in {"cc", "off"}:
+        return said
+    if measured_v is None:
+        return "unknown"
+    low = measured_v < set_v - CV_SHARE * abs(set_v) - CV_FIXED_V
+    return "low" if low else "cv"

@@ -1,0 +1,150 @@
+"""A closer look at one tap point: the change on the scope, and whether it holds still nearby."""
+
+from __future__ import annotations
+
+from runner.checks.check import Workplace
+from runner.checks.tap_probe import TapProbe
+from runner.checks.tap_search import Edge, Pair
+from runner.checks.tap_sensors import (
+    COIL_ON_V,
+    COIL_SPAN_V,
+    channel_of,
+    coil_channels,
+)
+from runner.errors import BenchError
+from runner.instruments.roles import ChannelSetup, Scope, TimebaseSetup, Trigger
+
+__all__ = ["dwell_around", "record_change"]
+
+BESIDE_V = 0.010
+"""Distance of dwell points and of recorded changes from the tap point (common practice)."""
+DWELL_S = 10.0
+CHUNK_S = 1.0
+CHATTER_CHANGES = 2
+"""So many changes within two seconds, nothing being moved, are chatter (common practice)."""
+GLITCH_SPAN_V = 0.4
+GLITCH_S = 0.2
+GLITCH_POINTS = 20_000
+PRE_FRACTION = 0.3
+TRIGGER_V = 2 * COIL_ON_V
+WAIT_S = 3.0
+POLL_S = 0.05
+
+
+def record_change(work: Workplace, probe: TapProbe, tap: int, share: float, pair: Pair) -> None:
+    """Step across the tap point each way once: waveforms, and whether all sensors agree."""
+    for direction, edge in (("rising", pair.rising), ("falling", pair.falling)):
+        if edge is None:
+            return
+        way = 1 if direction == "rising" else -1
+        before_v, after_v = edge.changed_v - way * BESIDE_V, edge.changed_v + way * BESIDE_V
+        before = probe.move(before_v)
+        power_before = probe.power.settle() if probe.power is not None else None
+        _shoot(work, probe, tap, share, direction, after_v)
+        after = probe.move(after_v)
+        if probe.power is None or power_before is None or probe.coils is None:
+            continue
+        power_after = probe.power.settle()
+        work.log.event(
+            "sensors-compared",
+            tap=tap,
+            share=share,
+            direction=direction,
+            windings=after.winding - before.winding,
+            power_before_w=power_before,
+            power_after_w=power_after,
+            power_steps=probe.power.jump(power_before, power_after),
+            power_blind=probe.power.blind(power_before),
+        )
+
+
+def _shoot(
+    work: Workplace, probe: TapProbe, tap: int, share: float, direction: str, to_v: float
+) -> None:
+    """Arm on the coil, step, and keep output and coil."""
+    scope = work.instruments.scope
+    coil = coil_channels(work.bench).get(tap)
+    output = channel_of(work.bench, "unit.plus")
+    if scope is None or coil is None or probe.coils is None:
+        return
+    channels = [ChannelSetup(coil, COIL_SPAN_V, COIL_SPAN_V / 4)]
+    if output is not None:
+        channels.append(ChannelSetup(output, GLITCH_SPAN_V, to_v))
+    points = min(scope.max_points, GLITCH_POINTS)
+    scope.setup(
+        channels,
+        TimebaseSetup(GLITCH_S, points, PRE_FRACTION),
+        Trigger(coil, "either", TRIGGER_V),
+    )
+    probe.coils.forget()
+    scope.arm()
+    work.output.set_voltage(to_v, settle=False)
+    if not _triggered(work, scope):
+        scope.stop()
+        work.log.event("change-not-recorded", tap=tap, share=share, direction=direction)
+        return
+    for channel, capture in scope.fetch().items():
+        what = "coil" if channel == coil else "output"
+        work.log.waveform(
+            f"change-{tap}-{direction}-{round(100 * share)}-{what}",
+            capture,
+            tap=tap,
+            share=share,
+            direction=direction,
+            set_v=to_v,
+            shows=what,
+        )
+
+
+def _triggered(work: Workplace, scope: Scope) -> bool:
+    give_up_s = work.clock.mono_s() + WAIT_S
+    while not scope.triggered():
+        if work.clock.mono_s() > give_up_s:
+            return False
+        work.clock.sleep(POLL_S)
+    return True
+
+
+def dwell_around(
+    work: Workplace, probe: TapProbe, tap: int, share: float, pair: Pair, home_v: float
+) -> None:
+    """Hold still a little below, at and above both points; chatter ends it within two seconds."""
+    if pair.rising is None or pair.falling is None:
+        raise BenchError("a tap point that was not found cannot be dwelt at")
+    probe.move(home_v)
+    for direction, edge in (("rising", pair.rising), ("falling", pair.falling)):
+        way = 1 if direction == "rising" else -1
+        for offset_v in (-way * BESIDE_V, 0.0, way * BESIDE_V):
+            if _dwell(work, probe, tap, share, direction, edge, offset_v):
+                probe.move(home_v)
+                return
+
+
+def _dwell(
+    work: Workplace, probe: TapProbe, tap: int, share: float, direction: str, edge: Edge,
+    offset_v: float,
+) -> bool:  # fmt: skip
+    """Hold at one point; True when the winding chatters there."""
+    seen = probe.move(round(edge.changed_v + offset_v, 9))
+    begun_s = work.clock.mono_s()
+    changes, recent, chatter = seen.changes, [seen.changes], seen.chatter
+    while not chatter and work.clock.mono_s() - begun_s < DWELL_S:
+        glance = probe.watch(CHUNK_S)
+        if glance.reason is not None:
+            break
+        changes += glance.changes
+        recent = [*recent[-1:], glance.changes]
+        chatter = sum(recent) >= CHATTER_CHANGES
+    work.log.event(
+        "dwell",
+        tap=tap,
+        share=share,
+        direction=direction,
+        at_v=seen.volts,
+        offset_v=offset_v,
+        seconds=work.clock.mono_s() - begun_s,
+        changes=changes,
+        chatter=chatter,
+        watched=probe.sees_chatter,
+    )
+    return chatter

@@ -1,0 +1,249 @@
+"""What the tap map says: points, hysteresis, missing and swapped windings, chatter, wear."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from runner.checks.judging import Judge
+from runner.checks.points import TAP_POINT
+from runner.checks.scales import scale_of
+from runner.checks.tap_glitch import glitch_findings
+from runner.finding import Finding
+from runner.metrology.budget import Budget
+from runner.metrology.limit import Limit
+from runner.metrology.tap import Motion, hysteresis, tap_point
+from runner.profile import Profile, TapPoints
+from runner.reading import Reading
+from runner.record.reader import CheckData
+
+__all__ = ["NAME", "findings"]
+
+NAME = "tap-map"
+PASSES_NEEDED = 2
+CHATTER_SOURCE = "common practice: one change at most while nothing is moved"
+WEAR_SOURCE = "proposed default: 200 pairs a job, 1 % of a relay's life at the low end"
+Event = dict[str, Any]
+
+
+def findings(data: CheckData, profile: Profile) -> list[Finding]:
+    """Findings of a unit with tap points; none where the profile has none."""
+    taps = profile.tap_points
+    if taps is None:
+        return []
+    judge = Judge(NAME, profile)
+    found = _windings(data, taps, judge)
+    for tap in range(1, len(taps.up) + 1):
+        for share in _shares(data, tap):
+            found += _points(data, taps, judge, tap, share)
+    found += _chatter(data, judge)
+    found += _agreement(data, judge)
+    found += glitch_findings(data, profile, judge)
+    found += _favourites(data, profile, judge)
+    found += _wear(data, judge)
+    return found
+
+
+def _shares(data: CheckData, tap: int) -> list[float]:
+    words = ("tap-change", "tap-not-found", "chatter")
+    events = [event for word in words for event in data.events_of(word) if event["tap"] == tap]
+    return sorted({float(event["share"]) for event in events})
+
+
+def _windings(data: CheckData, taps: TapPoints, judge: Judge) -> list[Finding]:
+    """Whether the staircase met every tap point, and each change went the right way."""
+    seen = next(iter(data.events_of("windings")), None)
+    what = "changes of winding over the whole range"
+    source = f"number of tap points in the profile ({taps.source})"
+    if seen is None:
+        return [judge.not_measured(what, "", "the staircase was not finished", source=source)]
+    expected = len(taps.up)
+    limit = Limit(float(expected), float(expected))
+    missing = [n for n in range(1, expected + 1) if n not in seen["found"]]
+    reason = (
+        "; ".join(
+            f"no change of winding near {taps.up[n - 1].nominal:g} V (tap point {n})"
+            for n in missing
+        )
+        or "more changes of winding than tap points"
+    )
+    found = [judge.count(what, float(len(seen["found"])), limit, source, reason=reason)]
+    for number in missing:
+        tolerance = taps.up[number - 1]
+        found.append(
+            judge.failed(
+                f"{TAP_POINT} {number}, rising", "V",
+                f"no change of winding was seen; expected at {tolerance.nominal:g} V", taps.source,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _points(
+    data: CheckData, taps: TapPoints, judge: Judge, tap: int, share: float
+) -> list[Finding]:
+    """Rising and falling point and their difference at one load."""
+    at = f"at {share:.0%} of full load"
+    tolerance = taps.up[tap - 1]
+    up_limit = Limit.about(tolerance.nominal, tolerance.half_width)
+    down_limit, down_source = _falling_limit(taps, tap)
+    least = Limit.at_least(taps.hysteresis_min)
+    up = _point(data, tap, share, "rising")
+    down = _point(data, tap, share, "falling")
+    found = []
+    for budget, direction, limit, source in (
+        (up, "rising", up_limit, taps.source),
+        (down, "falling", down_limit, down_source),
+    ):
+        what = f"{TAP_POINT} {tap}, {direction}"
+        if isinstance(budget, str):
+            found.append(judge.not_measured(what, "V", budget, at=at, limit=limit, source=source))
+        else:
+            found.append(judge.apply(budget, limit, source, at=at))
+    what = f"hysteresis of {TAP_POINT} {tap}"
+    if isinstance(up, str) or isinstance(down, str):
+        why = up if isinstance(up, str) else str(down)
+        found.append(judge.not_measured(what, "V", why, at=at, limit=least, source=taps.source))
+        return found
+    width = hysteresis(up, down)
+    named = Budget(what, "V", width.value, width.lines, width.caveats, width.notes)
+    return [*found, judge.apply(named, least, taps.source, at=at)]
+
+
+def _falling_limit(taps: TapPoints, tap: int) -> tuple[Limit, str]:
+    if taps.down is not None:
+        tolerance = taps.down[tap - 1]
+        return Limit.about(tolerance.nominal, tolerance.half_width), taps.source
+    tolerance = taps.up[tap - 1]
+    highest_v = tolerance.high - taps.hysteresis_min
+    source = f"highest rising point less the least hysteresis ({taps.source})"
+    return Limit.at_most(highest_v, nominal=tolerance.nominal), source
+
+
+def _point(data: CheckData, tap: int, share: float, direction: str) -> Budget | str:
+    """Budget of one tap point from its passes, or why there is none."""
+    changes = [
+        event
+        for event in data.events_of("tap-change")
+        if event["tap"] == tap and event["share"] == share and event["direction"] == direction
+    ]
+    readings = [Reading.from_dict(event["reading"]) for event in changes]
+    values = [one.value for one in readings if one.value is not None]
+    if not values:
+        if _is_chattering(data, tap, share):
+            return "the relay chatters there: the search was given up to spare it"
+        return "no change of winding was found at this load"
+    first = next(one for one in readings if one.valid)
+    step_v = max(float(event["step_v"]) for event in changes)
+    rate = max((float(event.get("rate_v_per_s", 0.0)) for event in changes), default=0.0)
+    late = max((float(event.get("latency_s", 0.0)) for event in changes), default=0.0)
+    between = max((float(event.get("between_v", 0.0)) for event in changes), default=0.0)
+    rising = direction == "rising"
+    motion = Motion(
+        rate_v_per_s=rate if rising else -rate,
+        latency_max_s=late,
+        step_v=step_v,
+        between_readings_v=between,
+        detector=str(changes[0].get("sensor", "winding sensor")),
+    )
+    what = f"{TAP_POINT} {tap}, {direction}"
+    return tap_point(what, values, scale_of(data, first), motion, rising=rising)
+
+
+def _is_chattering(data: CheckData, tap: int, share: float) -> bool:
+    return any(e["tap"] == tap and e["share"] == share for e in data.events_of("chatter"))
+
+
+def _chatter(data: CheckData, judge: Judge) -> list[Finding]:
+    """Most changes counted while nothing was moved, for each tap point and load."""
+    found = []
+    events: dict[tuple[int, float], list[Event]] = {}
+    for event in data.events_of("dwell") + data.events_of("chatter"):
+        events.setdefault((int(event["tap"]), float(event["share"])), []).append(event)
+    limit = Limit.at_most(1.0)
+    for (tap, share), mine in sorted(events.items()):
+        what = f"changes of winding at rest near {TAP_POINT} {tap}"
+        at = f"at {share:.0%} of full load"
+        chattering = [e for e in mine if e.get("chatter", True)]
+        if not chattering and not any(e.get("watched", False) for e in mine):
+            why = "nothing fast enough was watched: put a scope channel on the relay coil"
+            found.append(judge.not_measured(what, "", why, at=at, source=CHATTER_SOURCE))
+            continue
+        most = max(float(e.get("changes", 2.0)) for e in mine)
+        reason = ""
+        if chattering:
+            worst = chattering[0]
+            reason = (
+                f"the relay chatters at {float(worst['at_v']):.4g} V; ended after"
+                f" {float(worst['seconds']):.2g} s to spare it"
+            )
+        found.append(judge.count(what, most, limit, CHATTER_SOURCE, at=at, reason=reason))
+    return found
+
+
+def _agreement(data: CheckData, judge: Judge) -> list[Finding]:
+    """Coil against inlet power: a coil that moves without a step of power moves no winding."""
+    found = []
+    for event in data.events_of("sensors-compared"):
+        way = 1 if event["direction"] == "rising" else -1
+        what = f"inlet power follows the coil at {TAP_POINT} {event['tap']}, {event['direction']}"
+        at = f"at {float(event['share']):.0%} of full load"
+        source = "common practice: coil and winding must move together"
+        if event["power_blind"] and event["power_steps"] == 0:
+            continue  # too little load for the power meter; another load tells
+        steps = f"{event['power_before_w']:.4g} W to {event['power_after_w']:.4g} W"
+        if event["windings"] == 0:
+            reason = "the coil did not move"
+        elif event["power_steps"] == 0:
+            reason = f"the coil moved, the power did not ({steps}): contact or winding"
+        else:
+            reason = f"the power went the wrong way ({steps}): windings out of order"
+        found.append(
+            judge.count(
+                what, float(way * event["power_steps"]), Limit(1.0, 1.0), source,
+                at=at, reason=reason,
+            )
+        )  # fmt: skip
+    return found
+
+
+def _favourites(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
+    """Nearest of the voltages people like to set: not a fault, but it looks like one."""
+    found = []
+    for tap in sorted({int(event["tap"]) for event in data.events_of("tap-change")}):
+        points = [
+            (float(e["output_v"]), str(e["direction"]))
+            for e in data.events_of("tap-change")
+            if e["tap"] == tap
+        ]
+        inside = [v for v in profile.favourites_v if v <= profile.unit.voltage.high]
+        if not inside:
+            continue
+        distance_v, favourite_v, direction = min(
+            (abs(v - favourite), favourite, direction)
+            for v, direction in points
+            for favourite in inside
+        )
+        what = f"distance of {TAP_POINT} {tap} from a common set point"
+        at = f"{favourite_v:g} V, {direction}"
+        finding = judge.count(
+            what, round(distance_v, 4), Limit.at_least(0.0), "for information, no limit", at=at
+        )
+        found.append(_in_volts(finding))
+    return found
+
+
+def _in_volts(finding: Finding) -> Finding:
+    from dataclasses import replace
+
+    return replace(finding, unit="V")
+
+
+def _wear(data: CheckData, judge: Judge) -> list[Finding]:
+    counted: Sequence[Event] = data.events_of("relay-operations")
+    what = "relay operations spent"
+    if not counted:
+        return [judge.not_measured(what, "", "the tap map was not finished", source=WEAR_SOURCE)]
+    limit = Limit.at_most(float(counted[0]["most"]))
+    reason = "the search was cut short to spare the relay"
+    return [judge.count(what, float(counted[0]["count"]), limit, WEAR_SOURCE, reason=reason)]
