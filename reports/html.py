@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import base64
+from collections.abc import Sequence
 from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Literal
@@ -16,9 +17,11 @@ from runner.record.reader import Record
 if TYPE_CHECKING:
     from jinja2 import Environment
 
+    from reports.compare import Comparison
+    from reports.plots.style import Plot
     from runner.assess import Assessment
 
-__all__ = ["Paper", "render_html", "write_html"]
+__all__ = ["Paper", "render_comparison", "render_html", "write_html"]
 
 Paper = Literal["A4", "Letter"]
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -49,6 +52,17 @@ def render_html(document: Document, paper: Paper = "A4") -> str:
     strings = load_strings(document.language)
     template = _environment().get_template("report.html.j2")
     return template.render(doc=document, t=strings.get, paper=paper)
+
+
+def render_comparison(
+    comparison: Comparison, plots: Sequence[Plot], paper: Paper = "A4", *, language: str = "en"
+) -> str:
+    """Return the page of two records compared; every value is escaped."""
+    strings = load_strings(language)
+    template = _environment().get_template("compare.html.j2")
+    return template.render(
+        doc=comparison, plots=plots, t=strings.get, paper=paper, language=language
+    )
 
 
 def write_html(

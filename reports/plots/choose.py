@@ -14,7 +14,7 @@ from reports.plots.setting import plot_setting
 from reports.plots.spectrum import plot_spectrum
 from reports.plots.style import Plot
 from reports.plots.tap_map import plot_tap_map
-from reports.plots.trace import plot_traces
+from reports.plots.trace import Trace, plot_traces
 from runner.errors import RecordError
 from runner.finding import Finding
 from runner.profile import Profile
@@ -112,36 +112,52 @@ def _tap_map(
 ) -> list[Plot]:
     points = series.tap_points(data)
     drawn = [plot_tap_map(points, series.tap_bands(profile), strings)] if points else []
-    return drawn + _traces(data, "tap_change", strings)
-
-
-def _traces(data: CheckData, key: str, strings: Strings) -> list[Plot]:
-    """One drawing for each direction, its channels under each other."""
-    drawn = []
-    for direction in ("rising", "falling"):
-        mine = [line for line in data.waveforms if line.at.get("direction") == direction]
-        traces = []
-        for line in mine[:3]:
-            volts = _volts(line)
-            if volts is not None and volts.size:
-                label = strings.fill("plot.trace.channel", channel=line.fields.get("channel", ""))
-                traces.append((label, series.time_axis(line, volts.size), volts))
-        if traces:
-            words = strings.get(f"direction.{direction}")
-            drawn.append(
-                plot_traces(
-                    traces, strings.fill(f"plot.{key}.title", direction=words),
-                    strings.get(f"plot.{key}.caption"), strings,
-                    check=data.name, name=f"{key}-{direction}",
-                )
-            )  # fmt: skip
-    return drawn
+    return drawn + _by_direction(data, "tap_change", strings)
 
 
 def _transient(
     data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
 ) -> list[Plot]:
-    return _traces(data, "transient", strings)
+    return _by_direction(data, "transient", strings)
+
+
+def _by_direction(data: CheckData, key: str, strings: Strings) -> list[Plot]:
+    """One drawing for each tap (or one in all), a column a direction, at the greatest load."""
+    drawn = []
+    for tap in dict.fromkeys(line.at.get("tap") for line in data.waveforms):
+        mine = [line for line in data.waveforms if line.at.get("tap") == tap]
+        directions = dict.fromkeys(str(line.at.get("direction", "")) for line in mine)
+        columns = []
+        for direction in list(directions)[:2]:
+            lines = [line for line in mine if str(line.at.get("direction", "")) == direction]
+            traces = _traces(_most_loaded(lines), strings)
+            if traces:
+                columns.append((strings.get(f"direction.{direction}", direction), traces))
+        if columns:
+            title = strings.fill(f"plot.{key}.title", tap="" if tap is None else tap)
+            caption = strings.get(f"plot.{key}.caption")
+            name = f"{key}-{tap or 1}"
+            drawn.append(
+                plot_traces(columns, title.strip(), caption, strings, check=data.name, name=name)
+            )
+    return drawn
+
+
+def _most_loaded(lines: Sequence[WaveformLine]) -> list[WaveformLine]:
+    """Records of the greatest share of full load among these, at most three."""
+    top = max((float(line.at.get("share", 0.0)) for line in lines), default=0.0)
+    return [line for line in lines if float(line.at.get("share", 0.0)) == top][:3]
+
+
+def _traces(lines: Sequence[WaveformLine], strings: Strings) -> list[Trace]:
+    traces = []
+    for line in lines:
+        volts = _volts(line)
+        if volts is not None and volts.size:
+            shows = str(line.at.get("shows") or line.fields.get("channel") or "")
+            label = strings.get(f"shows.{shows}", shows)
+            traces.append(Trace(label, series.time_axis(line, volts.size), volts))
+    return traces
 
 
 def _over_time(

@@ -30,6 +30,7 @@ def plot_spectrum(
     ``where`` says at which point of the check the record was taken.
     """
     import numpy as np
+    from matplotlib.ticker import EngFormatter, NullFormatter
 
     keep = frequency_hz > 0
     f_hz, level = frequency_hz[keep], 20 * np.log10(np.maximum(amplitude_v[keep], 1e-9) / 1e-6)
@@ -37,6 +38,8 @@ def plot_spectrum(
     with drawing(height_in=3.0) as (figure, axes):
         axes.plot(drawn_hz, drawn, color=COLOURS[0], linewidth=0.9)
         axes.set_xscale("log")
+        axes.xaxis.set_major_formatter(EngFormatter(sep=" "))
+        axes.xaxis.set_minor_formatter(NullFormatter())
         top = float(level.max())
         marked = []
         for order, marker in ((1, "v"), (2, "D")):

@@ -150,7 +150,7 @@ def _tap_map(writer: RecordWriter, clock: VirtualClock) -> None:
             for direction, nominal in (("rising", 12.61), ("falling", 12.02)):
                 clock.sleep(5.0)
                 log.event(
-                    "tap-change", tap=1, direction=direction, load_a=load_a, pass_number=number,
+                    "tap-change", tap=1, direction=direction, load_a=load_a, run=number,
                     output_v=float(nominal - 0.01 * load_a + rng.normal(0, 2e-3)),
                 )  # fmt: skip
     dt_s, t0_s = 2e-5, -0.03
@@ -159,8 +159,9 @@ def _tap_map(writer: RecordWriter, clock: VirtualClock) -> None:
         dip = -0.04 * np.exp(-((t_s - 0.006) ** 2) / 1e-5) * (t_s > 0)
         output = 12.6 + sign * dip + 8e-4 * np.sin(2 * np.pi * 100 * t_s)
         coil = np.where(t_s * sign > 0, 24.0, 0.4) + rng.normal(0, 0.05, t_s.size)
-        log.waveform(f"output-{direction}", capture(output, dt_s, t0_s), direction=direction)
-        log.waveform(f"coil-{direction}", capture(coil, dt_s, t0_s, "ch2"), direction=direction)
+        at: dict[str, float | str] = {"tap": 1, "share": 1.0, "direction": direction}
+        log.waveform(f"output-{direction}", capture(output, dt_s, t0_s), shows="output", **at)
+        log.waveform(f"coil-{direction}", capture(coil, dt_s, t0_s, "ch2"), shows="coil", **at)
     log.note("the relay was heard and seen; no chatter in 27 dwells")
     writer.write("check-end", check="tap-map")
 
@@ -210,7 +211,7 @@ def findings() -> list[Finding]:
     """Findings of every decision, as the checks would make them."""
     band = {"limit_low": -0.034, "limit_high": 0.034}
     setting = [
-        finding("setting", "setting error", f"at {v:g} V, going {d}", 0.004 + 6e-4 * v, **band)
+        finding("setting", "setting error", f"at {v:g} V, {d}", 0.004 + 6e-4 * v, **band)
         for d in ("rising", "falling") for v in (0.0, 4.8, 9.6, 14.4, 19.2, 24.0)
     ]  # fmt: skip
     return [

@@ -1,0 +1,212 @@
+"""Two records side by side: as found against as left, or unit against unit."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from typing import TYPE_CHECKING, Any
+
+from reports import series
+from reports.catalogue import Strings, load_strings
+from reports.numbers import scale_for
+from reports.pairing import Pair, pair_findings
+from reports.plots.overlay import plot_overlay
+from reports.plots.style import Plot
+from reports.summary import title_of
+from runner.record.code import short_code
+from runner.record.reader import Record
+
+if TYPE_CHECKING:
+    from runner.assess import Assessment
+
+__all__ = ["Comparison", "ComparisonRow", "Side", "compare_records", "overlays", "to_dict"]
+
+Points = list[tuple[float, float]]
+
+
+@dataclass(frozen=True, slots=True)
+class Side:
+    """One of the two records with its assessment."""
+
+    record: Record
+    assessment: Assessment
+
+    @property
+    def label(self) -> str:
+        """Serial and stage: what a person calls it."""
+        job = self.record.header.get("job") or {}
+        return f"{job.get('serial', '?')}, {job.get('stage', '?')}"
+
+
+@dataclass(frozen=True, slots=True)
+class ComparisonRow:
+    """One pair as text, all numbers in ``unit``."""
+
+    check: str
+    what: str
+    at: str
+    first: str
+    second: str
+    difference: str
+    u: str
+    unit: str
+    e_n: str
+    word: str
+    significant: bool
+    decisions: str
+
+
+@dataclass(frozen=True, slots=True)
+class Comparison:
+    """All pairs, and what only one of the records has."""
+
+    labels: tuple[str, str]
+    codes: tuple[str, str]
+    simulated: bool
+    pairs: list[Pair]
+    rows: list[ComparisonRow]
+    only_first: list[str]
+    only_second: list[str]
+    sentences: list[str]
+
+
+def compare_records(first: Side, second: Side, language: str = "en") -> Comparison:
+    """Pair the findings of two records.
+
+    :raises InputError: no such language
+    """
+    strings = load_strings(language)
+    pairs, alone_first, alone_second = pair_findings(
+        first.assessment.findings,
+        second.assessment.findings,
+        first.record.instruments(),
+        second.record.instruments(),
+    )
+
+    def named(findings: Sequence[Any]) -> list[str]:
+        return [f"{title_of(f.check, strings)}: {f.what} {f.at}".strip() for f in findings]
+
+    return Comparison(
+        labels=(first.label, second.label),
+        codes=(short_code(first.record.last_hash), short_code(second.record.last_hash)),
+        simulated=first.record.simulated or second.record.simulated,
+        pairs=pairs,
+        rows=[_row(pair, strings) for pair in pairs],
+        only_first=named(alone_first),
+        only_second=named(alone_second),
+        sentences=_sentences(first, second, pairs, strings),
+    )
+
+
+def _sentences(first: Side, second: Side, pairs: Sequence[Pair], strings: Strings) -> list[str]:
+    significant = sum(pair.significant for pair in pairs)
+    said = [strings.fill("compare.counts", pairs=len(pairs), significant=significant)]
+    mended = sum(p.first.decision == "fail" and p.second.decision == "pass" for p in pairs)
+    worse = sum(p.first.decision == "pass" and p.second.decision == "fail" for p in pairs)
+    if mended:
+        said.append(strings.fill("compare.mended", n=mended))
+    if worse:
+        said.append(strings.fill("compare.worse", n=worse))
+    ours, theirs = first.assessment.profile.unit, second.assessment.profile.unit
+    if (ours.maker, ours.model) != (theirs.maker, theirs.model):
+        said.append(
+            strings.fill(
+                "compare.other_type", first=f"{ours.maker} {ours.model}",
+                second=f"{theirs.maker} {theirs.model}",
+            )
+        )  # fmt: skip
+    return said
+
+
+def _row(pair: Pair, strings: Strings) -> ComparisonRow:
+    first, second = pair.first, pair.second
+    known = [abs(v) for v in (first.value, second.value, pair.u_expanded) if v is not None]
+    scale = scale_for(max(known, default=0.0), first.unit)
+
+    def text(value: float | None, *, signed: bool = False) -> str:
+        if value is None:
+            return "–"
+        return f"{value / scale.factor:{'+' if signed else ''}.4g}".replace("-", "−")
+
+    word = "undecided" if pair.e_n is None else "significant" if pair.significant else "within"
+    before, after = (strings.get(f"decision.{f.decision}") for f in (first, second))
+    return ComparisonRow(
+        check=title_of(first.check, strings),
+        what=strings.phrase(first.what),
+        at=first.at,
+        first=text(first.value),
+        second=text(second.value),
+        difference=text(pair.difference, signed=True),
+        u=text(pair.u_expanded),
+        unit=scale.unit,
+        e_n="–" if pair.e_n is None else f"{pair.e_n:.2f}",
+        word=strings.get(f"compare.{word}"),
+        significant=pair.significant,
+        decisions=before if before == after else f"{before} → {after}",
+    )
+
+
+def to_dict(comparison: Comparison) -> dict[str, Any]:
+    """Return the one object that ``--json`` prints."""
+    return {
+        "format": 1,
+        "records": list(comparison.labels),
+        "codes": list(comparison.codes),
+        "simulated": comparison.simulated,
+        "pairs": [
+            {
+                "check": p.first.check, "what": p.first.what, "at": p.first.at,
+                "unit": p.first.unit, "first": p.first.value, "second": p.second.value,
+                "difference": p.difference, "u_expanded": p.u_expanded, "e_n": p.e_n,
+                "significant": p.significant,
+                "decisions": [str(p.first.decision), str(p.second.decision)],
+            }
+            for p in comparison.pairs
+        ],
+        "only_first": comparison.only_first,
+        "only_second": comparison.only_second,
+    }  # fmt: skip
+
+
+def overlays(first: Side, second: Side, language: str = "en") -> list[Plot]:
+    """Draw what both records have: setting error, load line, ripple, tap points."""
+    strings = load_strings(language)
+    drawn = []
+    for check, title, axes, points_of in _OVERLAYS:
+        ours, theirs = points_of(first), points_of(second)
+        if ours and theirs:
+            labels = (strings.get(axes[0]), strings.get(axes[1]))
+            drawn.append(
+                plot_overlay(
+                    ours, theirs, (first.label, second.label), labels, strings.get(title), strings,
+                    check=check,
+                )
+            )  # fmt: skip
+    return drawn
+
+
+def _setting(side: Side) -> Points:
+    remote = side.assessment.profile.unit.setting == "remote"
+    points = series.setting_points(side.record.check("setting"), [], remote=remote)
+    return [(p.set_v, 1e3 * p.error_v) for p in points if p.direction == "rising"]
+
+
+def _load_line(side: Side) -> Points:
+    points = series.load_points(side.record.check("load-effect"))
+    top_v = max((p.set_v for p in points), default=0.0)
+    mine = sorted((p for p in points if p.set_v == top_v), key=lambda p: p.load_a)
+    return [(p.load_a, 1e3 * (p.output_v - mine[0].output_v)) for p in mine]
+
+
+def _ripple(side: Side) -> Points:
+    points = series.ripple_points(side.record.check("ripple"))
+    most_a = max((p.load_a for p in points), default=0.0)
+    return [(p.set_v, 1e3 * p.pp_v) for p in points if p.load_a == most_a and p.pp_v is not None]
+
+
+_Overlay = tuple[str, str, tuple[str, str], Callable[[Side], Points]]
+_OVERLAYS: tuple[_Overlay, ...] = (
+    ("setting", "compare.setting", ("plot.set_v", "plot.error_mv"), _setting),
+    ("load-effect", "compare.load_line", ("plot.load_a", "plot.change_mv"), _load_line),
+    ("ripple", "compare.ripple", ("plot.set_v", "plot.ripple.pp_v"), _ripple),
+)
