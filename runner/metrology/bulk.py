@@ -72,8 +72,10 @@ def _means(
     dof_scatter: int,
 ) -> Means:
     u = np.sqrt(scatter**2 + constant)
+    share = np.zeros(u.shape)
+    np.divide(scatter, u, out=share, where=u > 0)
     dof = np.full(u.shape, np.inf)
-    np.divide(dof_scatter * u**4, scatter**4, out=dof, where=scatter > 0)
+    np.divide(dof_scatter, share**4, out=dof, where=share > 1e-60)
     return Means(value, u, dof)
 
 

@@ -17,9 +17,15 @@ from runner.metrology.student import step_integrals, t_below, t_integrals
 
 __all__ = ["Dispersion"]
 
-# Below this share of a larger part a rectangle shows only through its variance, and the
-# difference quotients in `below` would lose digits.
-_SLIGHT = 1e-3
+# Below this share of the t part a rectangle shows only through its variance (it widens it by
+# 2e-5 at most), and the difference quotients in `below` would lose digits.
+_SLIGHT = 1e-2
+# Below this share of the other rectangle the second only rounds corners too small to matter.
+_ROUND = 1e-6
+# From this many widths on, the rectangles no longer matter and the quotients have no digits left.
+_FAR = 50.0
+# No part narrower than this is told from none at all: quotients by it would overflow.
+_NOTHING = 1e-150
 
 
 @dataclass(frozen=True)
@@ -58,9 +64,9 @@ class Dispersion:
         if math.isinf(distance):
             return 1.0 if distance > 0 else 0.0
         scale, large, small = self._shape()
-        if large == 0 and scale == 0:
+        if scale == 0 and abs(distance) >= large + small:
             return 0.5 if distance == 0 else float(distance > 0)
-        if large == 0:
+        if large == 0 or abs(distance) > _FAR * (scale + large + small):
             return t_below(distance / scale, self.dof)
         pointed = scale <= 1e-9 * large  # the t part is too narrow to round any corner
         unit = large if pointed else scale
@@ -85,7 +91,8 @@ class Dispersion:
         large = max(self.half_width, self.second_half_width)
         small = min(self.half_width, self.second_half_width)
         scale = self.t_u
-        if small < _SLIGHT * max(large, scale):
+        scale, large, small = (0.0 if part < _NOTHING else part for part in (scale, large, small))
+        if small < max(_SLIGHT * scale, _ROUND * large):
             scale, small = math.hypot(scale, small / math.sqrt(3)), 0.0
         if large < _SLIGHT * scale:
             scale, large = math.hypot(scale, large / math.sqrt(3)), 0.0
@@ -104,7 +111,7 @@ def _k(dispersion: Dispersion, coverage: float) -> float:
     u = dispersion.u
     unit = Dispersion(scale / u, dispersion.dof, large / u, small / u)
     highest = (large + small + scale * t_factor(coverage, dispersion.dof)) / u
-    root = brentq(lambda k: unit.below(k) - (1 + coverage) / 2, 0.0, 2 * highest, xtol=1e-12)
+    root = brentq(lambda k: unit.below(k) - (1 + coverage) / 2, 0.0, 2 * highest, xtol=1e-10)
     return float(root)
 
 

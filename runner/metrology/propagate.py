@@ -111,6 +111,8 @@ def _value_and_slopes(
         result = function(**numbers)
         if isinstance(result, float | int):  # abs() and math.* strip the uncertainty silently
             raise ValueError("the function strips the uncertainty of its inputs")
+        if isinstance(GTC.value(result), complex):
+            raise ValueError("the root of a negative number")
         value = float(GTC.value(result))
         slopes = {
             name: float(GTC.rp.u_component(result, number)) for name, number in numbers.items()
