@@ -184,7 +184,9 @@ class Bench(StrictModel):
         for index, name in enumerate(names):
             where = ("instrument", index, "name")
             if name in names[:index]:
-                raise PlacedError(f"expected each instrument's name once, found {name!r} twice", where)
+                raise PlacedError(
+                    f"expected each instrument's name once, found {name!r} twice", where
+                )
             if name in {"unit", "pc"}:
                 raise PlacedError(f"expected another name than unit or pc, found {name!r}", where)
         for fed in self.mains.isolating_transformer_feeds:

@@ -254,7 +254,8 @@ class Profile(StrictModel):
             outside = [t.nominal for t in taps.up if not 0 < t.nominal < top]
             if outside:
                 raise PlacedError(
-                    f"expected tap points inside the rated 0 V to {top:g} V, found {outside[0]:g} V",
+                    f"expected tap points inside the rated 0 V to {top:g} V,"
+                    f" found {outside[0]:g} V",
                     ("limits", "tap-points", "up"),
                 )
         return self

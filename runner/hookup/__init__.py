@@ -2,8 +2,9 @@
 
 from runner.hookup.earth_reference import EarthReference, Kind, TerminalReference
 from runner.hookup.hazards import Grade, Hazard
+from runner.hookup.measured import earth_measured
 from runner.hookup.questions import line_up_questions
-from runner.hookup.verdict import CAUTION, HookupVerdict, judge
+from runner.hookup.verdict import CAUTION, HookupVerdict, earthed_leads, judge
 
 __all__ = [
     "CAUTION",
@@ -13,6 +14,8 @@ __all__ = [
     "HookupVerdict",
     "Kind",
     "TerminalReference",
+    "earth_measured",
+    "earthed_leads",
     "judge",
     "line_up_questions",
 ]

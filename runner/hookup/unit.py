@@ -115,7 +115,7 @@ def _found(measured: EarthReference | None) -> list[Edge]:
     for terminal, found in (measured.terminals if measured else {}).items():
         if found.kind is Kind.HARD:
             edges.append(
-                Tie(terminal, EARTH, "tie to earth found by measuring", "found", INSIDE_OHMS)
+                Tie(terminal, EARTH, "tie to earth found by measuring", "found", found.low_ohms)
             )
         elif found.kind is Kind.LEAK and found.ohms is not None:
             edges.append(

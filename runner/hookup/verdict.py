@@ -10,10 +10,11 @@ from runner.hookup.earth_reference import EarthReference
 from runner.hookup.graph import Graph
 from runner.hookup.hazards import Grade, Hazard, Wiring
 from runner.hookup.rules import RULES
+from runner.hookup.rules.knowledge import earthed_clips
 from runner.operator.requests import Confirm
 from runner.profile import Profile
 
-__all__ = ["CAUTION", "HookupVerdict", "judge"]
+__all__ = ["CAUTION", "HookupVerdict", "earthed_leads", "judge"]
 
 CAUTION = (
     "This is worked out from what the bench file says; a wire that is not in the file is not in"
@@ -80,3 +81,11 @@ def judge(bench: Bench, profile: Profile, measured: EarthReference | None = None
     found = [hazard for rule in RULES for hazard in rule(wiring)]
     ordered = sorted(found, key=lambda hazard: _ORDER.index(hazard.grade))
     return HookupVerdict(tuple(ordered), wiring.graph)
+
+
+def earthed_leads(bench: Bench, profile: Profile) -> tuple[tuple[str, str], ...]:
+    """Leads (instrument's terminal, output terminal) that earth the output.
+
+    They must be off while ``earth-reference`` is measured.
+    """
+    return tuple(earthed_clips(Wiring(bench, profile)))

@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from runner.hookup.earth_reference import Kind
+from runner.hookup.earth_reference import Kind, TerminalReference
 from runner.hookup.edges import EARTH
 from runner.hookup.graph import Sets, words_for
-from runner.hookup.hazards import Grade, Hazard, Wiring, leads_in, wires_at, written
+from runner.hookup.hazards import Grade, Hazard, Wiring, wires_at, written
 from runner.hookup.unit import file_ties
 
 __all__ = ["earthed_clips", "knowledge_rules"]
@@ -86,29 +86,28 @@ def _contradictions(wiring: Wiring) -> list[Hazard]:
     for terminal, one in wiring.measured.terminals.items():
         leaks = one.kind is Kind.LEAK and (one.ohms or 0.0) < LEAK_BREAKS_TRUST_OHMS
         if (one.kind is Kind.HARD or leaks) and terminal not in said:
-            found.append(_tied_unsaid(wiring, terminal, one.kind is Kind.HARD, bool(clips)))
+            found.append(_tied_unsaid(wiring, terminal, one, bool(clips)))
         elif one.kind is not Kind.HARD and terminal in said:
             found.append(_said_untied(terminal, said[terminal]))
     return found
 
 
-def _tied_unsaid(wiring: Wiring, terminal: str, hard: bool, clips: bool) -> Hazard:
-    measured = wiring.measured.terminals[terminal] if wiring.measured else None
-    ohms = measured.ohms if measured else None
-    current_a = wiring.profile.unit.voltage.high / ohms if ohms else None
-    way = wiring.graph.path(terminal, EARTH) or ()
+def _tied_unsaid(wiring: Wiring, terminal: str, measured: TerminalReference, clips: bool) -> Hazard:
+    hard = measured.kind is Kind.HARD
+    ohms = measured.ohms if measured.ohms is not None else measured.high_ohms
+    about = "" if measured.ohms is not None else "at most "
+    current_a = wiring.profile.unit.voltage.high / ohms
     return Hazard(
         code="earth-reference-contradicts",
         grade=Grade.STOP if hard and clips else Grade.ASK if clips else Grade.NOTE,
         sentence=f"The files say that the output floats; measured,"
-        f" {words_for(terminal)} is tied to earth"
-        + (f" by {written(ohms, 'Ω')}." if ohms else " hard.")
+        f" {words_for(terminal)} is tied to earth by {about}{written(ohms, 'Ω')}."
         + (" No earthed lead may be joined to it now." if clips else ""),
         remedy="Find the tie inside the unit (output-to-chassis capacitor, insulating washer, a"
         " link left on the posts) before any earthed lead goes on.",
         value=current_a,
-        unit="A" if current_a else "",
-        wires=leads_in(way),
+        unit="A",
+        numbers={"sustained_a": current_a, "ohms": ohms},
     )
 
 

@@ -1,0 +1,109 @@
+"""From what the check ``earth-reference`` wrote to how the output stands to earth."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from runner.checks.scales import scale_of, valid_values
+from runner.hookup.earth_reference import (
+    AcPair,
+    DcReadings,
+    EarthReference,
+    ReadingLimits,
+    earth_reference,
+)
+from runner.metrology.scale import Scale
+from runner.reading import Reading
+from runner.record.reader import CheckData
+
+__all__ = ["TERMINALS", "earth_measured"]
+
+TERMINALS = ("plus", "minus")
+LINE_WANDER = 0.01
+"""What the line voltage may change between two alternating readings (common practice)."""
+COVERAGE = 2.0
+"""Factor from a standard uncertainty to the 95 % limits of error that the arithmetic takes."""
+
+
+def earth_measured(data: CheckData) -> EarthReference:
+    """Return how both terminals stand to earth; without terminals when nothing usable is there."""
+    arrangement = next(iter(data.events_of("arrangement")), None)
+    output = data.of("output-voltage")
+    direct = {
+        (terminal, bleed): data.of("earth-voltage", terminal=terminal, bleed=bleed)
+        for terminal in TERMINALS
+        for bleed in ("off", "on")
+    }
+    if arrangement is None or not all(map(valid_values, [output, *direct.values()])):
+        return EarthReference()
+    meter_ohms, bleed_ohms = float(arrangement["meter_ohms"]), float(arrangement["bleed_ohms"])
+    scale = scale_of(data, next(one for one in output if one.valid))
+    output_v = _mean(scale, output)
+    alone, bled = (
+        DcReadings(
+            output_v, _mean(scale, direct["plus", bleed]), _mean(scale, direct["minus", bleed]),
+            shunt_ohms,
+        )
+        for bleed, shunt_ohms in (
+            ("off", meter_ohms), ("on", 1 / (1 / meter_ohms + 1 / bleed_ohms)),
+        )
+    )  # fmt: skip
+    limits = _limits(data, scale, output, [one for many in direct.values() for one in many])
+    try:
+        return earth_reference(
+            alone, bled, limits, _pairs(data, arrangement),
+            frequency_hz=float(arrangement["frequency_hz"]),
+        )  # fmt: skip
+    except ValueError:
+        return EarthReference()
+
+
+def _mean(scale: Scale, readings: Sequence[Reading]) -> float:
+    values = [scale.corrected(value) for value in valid_values(readings)]
+    return sum(values) / len(values)
+
+
+def _limits(
+    data: CheckData, scale: Scale, output: Sequence[Reading], direct: Sequence[Reading]
+) -> ReadingLimits:
+    values = valid_values(output)
+    wander_v = max(values) - min(values)
+    own_u = math.hypot(scale.noise_rms, scale.resolution_u, scale.linearity)
+    spread_v = max((_spread(data, one) for one in direct), default=0.0)
+    alternating = [one for one in data.of("earth-ac-voltage") if one.valid]
+    limits = ReadingLimits(
+        offset_v=COVERAGE * (scale.offset + scale.tempco_offset),
+        scatter_v=math.hypot(COVERAGE * own_u, wander_v, spread_v),
+    )
+    if not alternating:
+        return limits
+    ac = scale_of(data, alternating[0])
+    return ReadingLimits(
+        limits.offset_v,
+        limits.scatter_v,
+        ac_gain=COVERAGE * (ac.gain_rel + ac.tempco_rel),
+        ac_scatter=LINE_WANDER,
+        ac_floor_v=COVERAGE * math.hypot(ac.offset, ac.noise_rms, ac.resolution_u),
+    )
+
+
+def _spread(data: CheckData, one: Reading) -> float:
+    """Range of the readings at one place: what hum and drift do to their mean at most."""
+    same = data.of(one.quantity, **{key: one.at[key] for key in ("terminal", "bleed")})
+    values = valid_values(same)
+    return (max(values) - min(values)) / len(values) if values else 0.0
+
+
+def _pairs(data: CheckData, arrangement: dict[str, object]) -> list[AcPair]:
+    pairs = []
+    for terminal in TERMINALS:
+        alone = valid_values(data.of("earth-ac-voltage", terminal=terminal, bleed="off"))
+        bled = valid_values(data.of("earth-ac-voltage", terminal=terminal, bleed="on"))
+        if alone and bled:
+            low, high, bleed = (
+                float(str(arrangement[key]))
+                for key in ("ac_meter_low_ohms", "ac_meter_high_ohms", "bleed_ohms")
+            )
+            pairs.append(AcPair(alone[-1], bled[-1], low, high, bleed))
+    return pairs
