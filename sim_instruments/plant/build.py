@@ -4,12 +4,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass
+from typing import TypeVar
 
 from sim_instruments.plant.circuit import Circuit
 from sim_instruments.plant.history import Line
 from sim_instruments.plant.parts import Parts, Winding
+from sim_instruments.plant.steady import Floats
 
-__all__ = ["Wiring", "circuit_of", "line_of", "reject_gain"]
+__all__ = ["Wiring", "circuit_of", "line_of", "loss_w", "reject_gain"]
+
+Amount = TypeVar("Amount", float, Floats)
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,6 +42,13 @@ class Wiring:
 def reject_gain(parts: Parts) -> float:
     """Output volts for one volt of raw ripple."""
     return float(10.0 ** (-parts.regulator.line_rejection_db / 20.0))
+
+
+def loss_w(parts: Parts, raw_v: Amount, out_v: Amount, pass_a: Amount) -> Amount:
+    """Heat in the pass element, or in a switcher, watts."""
+    if parts.switcher is None:
+        return (raw_v - out_v) * pass_a
+    return out_v * pass_a * (1.0 / parts.switcher.efficiency - 1.0) + parts.switcher.standby_w
 
 
 def line_of(parts: Parts, w: Wiring, on: bool) -> Line:

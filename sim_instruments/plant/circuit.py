@@ -14,12 +14,16 @@ from __future__ import annotations
 
 import math
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 from sim_instruments.plant.parts import Diode
 
 __all__ = ["GRID", "Circuit", "Row", "State", "diode_path_a", "emf_shape", "load_law", "run"]
 
-GRID = 200  # steps in one mains cycle
+GRID = 400  # steps in one mains cycle
+STRIDE = 4  # steps taken at once while no diode is near conduction
+CV_LOAD_S = 20.0  # how steeply a constant-voltage load takes current above its level
+CLEAR_V = 1.0  # how far the raw voltage must stand above the EMF for that
 
 # t_s, v_raw, v_out, i_rect (signed by half-cycle), i_pass, i_load (outside load alone), mode
 Row = tuple[float, float, float, float, float, float, int]
@@ -30,6 +34,21 @@ def emf_shape(phase: float, third: float, fifth: float) -> float:
     a = 2 * math.pi * phase
     v = math.sin(a) + third * math.sin(3 * a) + fifth * math.sin(5 * a)
     return v * math.sqrt(2 / (1 + third * third + fifth * fifth))
+
+
+def _fired(phase: float, third: float, fifth: float, firing: float) -> float:
+    """EMF shape behind a controlled rectifier that lets the first part of each half pass by."""
+    if firing > 0.0 and (phase * 2) % 1.0 < firing:
+        return 0.0
+    return emf_shape(phase, third, fifth)
+
+
+@lru_cache(maxsize=64)
+def _shape_tables(third: float, fifth: float, firing: float) -> tuple[list[float], list[float]]:
+    """EMF of unit rms on the grid, and the highest magnitude within the next STRIDE steps."""
+    shape = [_fired(k / GRID, third, fifth, firing) for k in range(GRID)]
+    size = [abs(e) for e in shape] * 2
+    return shape, [max(size[k : k + STRIDE + 1]) for k in range(GRID)]
 
 
 @dataclass(slots=True)
@@ -92,15 +111,24 @@ class Circuit:
     efficiency: float = 1.0
     standby_w: float = 0.0
     table: list[float] = field(default_factory=list)
+    fine: int = 1  # parts of a grid step, for a reservoir that hardly holds
+    ahead: list[float] = field(default_factory=list)  # highest |EMF| in the next STRIDE steps
 
-    def __post_init__(self) -> None:
-        self.table = [self.emf(k / GRID) for k in range(GRID)]
+    def prepare(self) -> None:
+        """Work out the tables that the inner loop reads; costs nothing the second time."""
+        if self.table:
+            return
+        shape, ahead = _shape_tables(self.third, self.fifth, self.firing)
+        self.table = [self.emf_v * x for x in shape]
+        self.ahead = [self.emf_v * x + CLEAR_V for x in ahead]
+        load_s = 1.0 / self.load_level if self.load_kind == "cr" and self.load_level > 0.0 else 0.0
+        tau_s = self.c_f * (self.esr_ohm + 1.0 / max(self.g_leak_s + load_s, 1e-9))
+        step_s = 1.0 / (self.f_hz * GRID)
+        self.fine = min(max(math.ceil(step_s / (0.06 * tau_s)), 1), 8)
 
     def emf(self, phase: float) -> float:
         """Secondary EMF in volts at a phase in cycles."""
-        if self.firing > 0.0 and (phase * 2) % 1.0 < self.firing:
-            return 0.0
-        return self.emf_v * emf_shape(phase, self.third, self.fifth)
+        return self.emf_v * _fired(phase, self.third, self.fifth, self.firing)
 
 
 @dataclass(slots=True)
@@ -146,24 +174,29 @@ def diode_path_a(x_v: float, r_ohm: float, nvt_v: float, is_a: float, guess_a: f
 
 def load_law(c: Circuit, v: float) -> tuple[float, float]:
     """Linearise the load about v: current = a + g·v. Returns (a, g)."""
-    kind, level, g_ext = c.load_kind, c.load_level, c.g_ext_s
+    kind, level = c.load_kind, c.load_level
     if kind == "off" or level <= 0.0:
-        return 0.0, g_ext
-    if kind == "cc":
-        if v >= c.load_v_min or c.load_v_min <= 0.0:
-            return level, g_ext
-        return 0.0, g_ext + level / c.load_v_min
-    if kind in ("cr", "short"):
-        return 0.0, g_ext + 1.0 / level
-    if kind == "cp":
-        if v * c.load_i_max <= level:
-            return (c.load_i_max, g_ext) if v > 0.5 else (0.0, g_ext + c.load_i_max / 0.5)
-        return 2.0 * level / v, g_ext - level / (v * v)
-    if v <= level:  # "cv"
-        return 0.0, g_ext
-    if (v - level) * 20.0 >= c.load_i_max:
-        return c.load_i_max, g_ext
-    return -20.0 * level, g_ext + 20.0
+        a, g = 0.0, 0.0
+    elif kind == "cc":
+        full = v >= c.load_v_min or c.load_v_min <= 0.0
+        a, g = (level, 0.0) if full else (0.0, level / c.load_v_min)
+    elif kind in ("cr", "short"):
+        a, g = 0.0, 1.0 / level
+    elif kind == "cp":
+        a, g = _constant_power(level, c.load_i_max, v)
+    elif v <= level:  # "cv"
+        a, g = 0.0, 0.0
+    elif (v - level) * CV_LOAD_S >= c.load_i_max:
+        a, g = c.load_i_max, 0.0
+    else:
+        a, g = -CV_LOAD_S * level, CV_LOAD_S
+    return a, g + c.g_ext_s
+
+
+def _constant_power(watts: float, i_max: float, v: float) -> tuple[float, float]:
+    if v * i_max > watts:
+        return 2.0 * watts / v, -watts / (v * v)
+    return (i_max, 0.0) if v > 0.5 else (0.0, i_max / 0.5)
 
 
 def _two_paths(c: Circuit, e: float, a: float, b: float, guess_a: float) -> tuple[float, float]:
@@ -186,6 +219,22 @@ def _two_paths(c: Circuit, e: float, a: float, b: float, guess_a: float) -> tupl
     return i_pos, i_neg
 
 
+def _between(a: Row, b: Row) -> list[Row]:
+    """Rows at a quarter, a half and three quarters of a long step."""
+    return [
+        (
+            a[0] + p * (b[0] - a[0]),
+            a[1] + p * (b[1] - a[1]),
+            a[2] + p * (b[2] - a[2]),
+            a[3] + p * (b[3] - a[3]),
+            a[4] + p * (b[4] - a[4]),
+            a[5] + p * (b[5] - a[5]),
+            b[6],
+        )
+        for p in (0.25, 0.5, 0.75)
+    ]
+
+
 def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa: PLR0912, PLR0915
     """Advance the state to t_end, appending one row a step.
 
@@ -193,7 +242,8 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
     threshold (the state is then at the crossing), False at t_end. This is the inner loop
     of the whole simulation, hence one function with local names.
     """
-    table, hg = c.table, 1.0 / (c.f_hz * GRID)
+    c.prepare()
+    table, ahead, fine, hg = c.table, c.ahead, c.fine, 1.0 / (c.f_hz * GRID)
     nd = c.in_series
     nvt, is_a, rs = nd * c.diode.n_vt_v, c.diode.is_a, nd * c.diode.rs_ohm
     r_pos, r_neg, pos, neg = c.r_pos_ohm + rs, c.r_neg_ohm + rs, c.pos, c.neg
@@ -207,16 +257,22 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
     vc, ic, v, vo, x, sense = s.v_c, s.i_c, s.v_raw, s.v_out, s.target_v, s.sense_v
     i, ip, il, mode = abs(s.i_rect), s.i_pass, s.i_load, s.mode
     v_before, signed, crossed = v, s.i_rect, False
+    last: Row = (t, v, vo, signed, ip, il - g_ext * vo, mode)
     while t < t_end_s - 1e-10:
-        k = int(pos_f + 1e-7) + 1
-        h = (k - pos_f) * hg
+        at = int(pos_f + 1e-7)
+        k = at + 1
+        stride = i == 0.0 and mode == 1 and v > ahead[at % GRID] and pos_f - at < 1e-7
+        if stride and x == c.goal_v and at + STRIDE <= GRID and t + STRIDE * hg < t_end_s:
+            k = at + STRIDE
+        to = float(k) if fine == 1 else (int(pos_f * fine + 1e-6) + 1) / fine
+        h = (to - pos_f) * hg
         if t + h > t_end_s + 1e-10:
             h = t_end_s - t
             pos_f += h / hg
             e = c.emf(pos_f / GRID)
         else:
-            pos_f = float(k)
-            e = table[k % GRID]
+            pos_f = to
+            e = table[k % GRID] if to == k else c.emf(to / GRID)
         t += h
         # target: what the loop wants at the terminals
         goal = c.goal_v
@@ -302,7 +358,12 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
         ic = (v - e_c) / r_c
         vc = v - esr * ic
         il = a_l + g_l * vo
-        rows.append((t, v, vo, signed, ip, il - g_ext * vo, mode))
+        now = (t, v, vo, signed, ip, il - g_ext * vo, mode)
+        if k - at == STRIDE and fine == 1:
+            rows += _between(last, now)  # keep the grid even
+        if fine == 1 or to == k or t >= t_end_s - 1e-10:
+            rows.append(now)
+        last = now
         if sense_on:
             y = c.sense_out * vo + c.sense_raw * v + c.sense_kick_v
             y += c.sense_noise_v * noise[(base * 97 + int(pos_f)) % n_noise]

@@ -3,26 +3,19 @@
 from __future__ import annotations
 
 import math
-from dataclasses import replace
-from typing import Any
 
 import numpy as np
 
-from sim_instruments.plant.build import Wiring, circuit_of, line_of
-from sim_instruments.plant.circuit import GRID, Circuit, Row, State, load_law, run
-from sim_instruments.plant.earth import Branch, EarthView, view_of
+from sim_instruments.plant.build import loss_w
+from sim_instruments.plant.circuit import GRID, Circuit, Row, load_law, run
 from sim_instruments.plant.fast import Click, LoadEdge, ringing_of
-from sim_instruments.plant.heat import Temperatures
 from sim_instruments.plant.history import Afloat, History, Line, Moving, Steady
-from sim_instruments.plant.mains import Dip, LineState
-from sim_instruments.plant.noise import gauss_table
 from sim_instruments.plant.parts import Parts
-from sim_instruments.plant.relays import Relays
-from sim_instruments.plant.settings import LoadDemand, Settings
-from sim_instruments.plant.steadiness import SteadyStore
+from sim_instruments.plant.settings import LoadDemand
+from sim_instruments.plant.standing import REST_NOISE_HZ, Standing
 from sim_instruments.plant.steady import Cycle
 
-__all__ = ["Engine"]
+__all__ = ["SLOW_DYNAMIC_HZ", "Engine"]
 
 TICK_S = 1.0
 RAMP_STEP_S = 200e-6
@@ -30,172 +23,28 @@ SLOW_DYNAMIC_HZ = 50.0
 SOON_S = 60.0
 
 
-class Engine:
+class Engine(Standing):
     """The unit between the calls of `advance`. Not thread-safe: the Plant locks."""
 
     def __init__(self, parts: Parts, seed: int, start_s: float) -> None:
-        self.parts = parts
-        self.settings = Settings(mains_v_rms=parts.mains.v_rms, mains_f_hz=parts.mains.f_hz)
-        self.settings.limit_a = parts.regulator.i_max * 1.05
-        self.state = State(start_s, 0.0)
-        self.relays = Relays(parts.taps)
-        self.line_state = LineState(parts.mains, np.random.default_rng([seed, 1]))
-        self.heat = Temperatures(parts.heat, np.random.default_rng([seed, 2]))
+        super().__init__(parts, seed, start_s)
         self.history = History()
-        self.branches: dict[str, Branch] = {}
         self.kicks: list[LoadEdge | Click] = []
-        self.events: list[tuple[float, str, dict[str, Any]]] = []
-        self.dips: list[Dip] = []
-        self.noise = gauss_table(4096, seed)
-        self.store = SteadyStore()
-        self.start_s = start_s
+        self.load_since_s = start_s
         self._next_tick_s = start_s
         self._ramp: tuple[float, float, float, float] | None = None  # t0, t1, level0, level1
         self._edge_s = math.inf
         self._on_b = False
-        self._power_since_s = start_s - 1e3
-        self._power_until_s = math.inf
         self._v_m = 0.0
-        self._circuit: Circuit | None = None
-        self._line: Line | None = None
-        self._earth: EarthView | None = None
         self._pass_j = 0.0
         self._pass_s = 0.0
         self._inlet_a = 0.0
-        self._level = 0.0
-        self.load_since_s = start_s
-
-    # ---- what holds now -------------------------------------------------------------
-
-    def dirty(self) -> None:
-        """Something moved: build the circuit anew before the next step."""
-        self._circuit = None
-
-    def new_parts(self, parts: Parts) -> None:
-        """Take changed parts."""
-        self.parts = parts
-        self.relays.rebuild(parts.taps)
-        self.heat.heat = parts.heat
-        self.line_state.mains = parts.mains
-        self.store.clear()
-        self.dirty()
-
-    def powered(self) -> bool:
-        """Whether the control electronics has supply."""
-        t = self.state.t_s
-        reg = self.parts.regulator
-        return t >= self._power_since_s + reg.start_delay_s and t < self._power_until_s
-
-    def reference(self) -> float:
-        """Gain of the reference as it is now (1 = nominal)."""
-        reg = self.parts.regulator
-        hours = (self.state.t_s - self.start_s) / 3600.0
-        warm = reg.reference_tc_per_k * (self.heat.inside_c - 23.0)
-        return reg.reference_gain * (1.0 + warm + reg.reference_drift_per_h * hours)
-
-    def wanted_v(self) -> float:
-        """Return the voltage that the knob or the remote set-point asks for, before errors."""
-        s, knob, reg = self.settings, self.parts.knob, self.parts.regulator
-        if not s.by_knob:
-            step = knob.dac_step_v
-            v = round(s.set_v / step) * step if step > 0.0 else s.set_v
-            return v * knob.dac_gain + (knob.dac_offset_v if v > 0.0 else 0.0)
-        if knob.wiper_open:
-            return reg.v_max * 1.05 if knob.wiper_open == "full" else 0.0
-        at_rest = knob.wiper_rest_noise_v * self.noise[int(self.state.t_s * 10.0) % 4096]
-        return s.knob * knob.span * reg.v_max + knob.offset_v + at_rest
-
-    def goal_v(self) -> float:
-        """Where the loop wants the output, 0 when it is off."""
-        if not self.is_live():
-            return 0.0
-        reg = self.parts.regulator
-        v = self.wanted_v() * self.reference() + reg.reference_offset_v + reg.sense_lift_v
-        return max(v, 0.0)
-
-    def is_live(self) -> bool:
-        """Powered, output on, not tripped."""
-        return self.settings.output_on and self.powered() and not self.heat.tripped
-
-    def line_v_rms(self) -> float:
-        """Line voltage ahead of the source resistance."""
-        if not self.settings.mains_on:
-            return 0.0
-        v = self.settings.mains_v_rms * self.line_state.factor
-        for dip in self.dips:
-            if dip.start_s <= self.state.t_s + 1e-9 < dip.start_s + dip.length_s:
-                v *= dip.left
-        return v
-
-    def coil_rail_v(self) -> float:
-        """Supply of the relay coils: follows the line."""
-        if not self.powered():
-            return 0.0
-        line = self.line_v_rms() / self.parts.transformer.v_nominal
-        return self.parts.taps.coil_v * line * (1.0 - 0.02 * sum(self.relays.coils))
-
-    def limit_a(self) -> float:
-        """Current limit in force."""
-        reg = self.parts.regulator
-        return min(self.settings.limit_a, reg.i_max * 1.1) * reg.limit_gain + reg.limit_offset_a
-
-    def earth_view(self) -> EarthView:
-        """Reduce the network to earth as it is now."""
-        if self._earth is None:
-            v = self.line_v_rms()
-            m = self.parts.mains
-            earth = self.parts.earth
-            if m.arrangement == "isolating-transformer":
-                earth = replace(earth, stray_fraction=earth.stray_fraction * 0.1)
-            self._earth = view_of(earth, self.branches, v, self.settings.mains_f_hz)
-        return self._earth
-
-    def _build(self) -> tuple[Circuit, Line]:
-        if self._circuit is not None and self._line is not None:
-            return self._circuit, self._line
-        self._earth = None
-        view, s = self.earth_view(), self.settings
-        load = s.load
-        live = self.is_live()
-        taps = self.parts.taps
-        self.relays.scale = self._threshold_scale()
-        wiring = Wiring(
-            winding=self.relays.winding(),
-            line_v_rms=self.line_v_rms(),
-            f_hz=s.mains_f_hz + self.line_state.f_offset_hz,
-            source_ohm=self.line_state.source_ohm(),
-            goal_v=self.goal_v(),
-            live=live,
-            limit_a=self.limit_a(),
-            g_across_s=view.g_across_s,
-            farads_across=view.farads_across,
-            load_kind=load.mode,
-            load_level=self._level,
-            load_v_min=load.v_min,
-            load_i_max=load.i_max,
-            sense_bounds_v=self.relays.bounds_v(),
-            sense_kick_v=-taps.coil_kick_v * sum(self.relays.coils),
-            noise=self.noise,
-            firing=self.store.firing(self.parts, self.wanted_v(), self._level),
-        )
-        self._line = line_of(self.parts, wiring, s.mains_on)
-        self._circuit = circuit_of(self.parts, wiring, self._line)
-        return self._circuit, self._line
-
-    def _threshold_scale(self) -> float:
-        taps = self.parts.taps
-        scale = 1.0 + taps.threshold_tc_per_k * (self.heat.inside_c - 23.0)
-        return scale * (self.reference() if taps.from_reference else 1.0)
 
     # ---- controls -------------------------------------------------------------------
 
-    def log(self, kind: str, **data: Any) -> None:
-        """Note an event."""
-        self.events.append((self.state.t_s, kind, data))
-
     def set_load(self, load: LoadDemand) -> None:
         """Take a new demand at the present instant."""
-        t, before = self.state.t_s, self._level if self.settings.load.mode == "cc" else 0.0
+        t, before = self.state.t_s, self.load_level if self.settings.load.mode == "cc" else 0.0
         i_before = self.state.i_load
         self.settings.load = load
         self.load_since_s = t
@@ -212,12 +61,12 @@ class Engine:
     def _go_to(self, before: float, level: float, i_before: float) -> None:
         load, t = self.settings.load, self.state.t_s
         rise = abs(level - before) / load.slew_a_per_s if load.mode in ("cc", "off") else 0.0
-        self._level = level
+        self.load_level = level
         if rise > RAMP_STEP_S:
             self._ramp = (t, t + rise, before, level)
-            self._level = before
+            self.load_level = before
         self.dirty()
-        circuit, _ = self._build()
+        circuit, _ = self.circuit()
         a, g = load_law(circuit, self.state.v_out)
         i_now = a + (g - circuit.g_ext_s) * self.state.v_out
         step = i_now - i_before
@@ -226,7 +75,11 @@ class Engine:
                 rise = abs(step) / load.slew_a_per_s
             ringing = ringing_of(self.parts.regulator)
             self.kicks.append(LoadEdge(t, step, rise, ringing, load.l_lead_h))
-        self.state.v_out -= (circuit.r_out_ohm * step) if self.state.mode == 1 else 0.0
+        if self.state.mode == 1 and self._ramp is None:
+            self.state.v_out -= circuit.r_out_ohm * step
+            self.state.v_raw -= circuit.esr_ohm * step  # the capacitor feeds it at once
+            self.state.i_c -= step
+            self.state.i_pass += step
         self.state.i_load = i_now + circuit.g_ext_s * self.state.v_out
 
     def power(self, on: bool) -> None:
@@ -236,10 +89,10 @@ class Engine:
         self.settings.mains_on = on
         t = self.state.t_s
         if on:
-            self._power_since_s = t if t >= self._power_until_s else self._power_since_s
-            self._power_until_s = math.inf
+            self.power_since_s = t if t >= self.power_until_s else self.power_since_s
+            self.power_until_s = math.inf
         else:
-            self._power_until_s = t + self.parts.regulator.hold_up_s
+            self.power_until_s = t + self.parts.regulator.hold_up_s
         self.log("mains", on=on)
         self.dirty()
 
@@ -268,9 +121,11 @@ class Engine:
     def _next_event_s(self) -> float:
         t = self.state.t_s
         times = [self._next_tick_s, self.relays.next_s(), self._edge_s]
-        if self._power_until_s < math.inf:
-            times.append(self._power_until_s)
-        times.append(self._power_since_s + self.parts.regulator.start_delay_s)
+        if self.power_until_s < math.inf:
+            times.append(self.power_until_s)
+        times.append(self.power_since_s + self.parts.regulator.start_delay_s)
+        if self.settings.by_knob and self.parts.knob.wiper_rest_noise_v > 0.0:
+            times.append((math.floor(t * REST_NOISE_HZ + 1e-6) + 1.0) / REST_NOISE_HZ)
         for dip in self.dips:
             times += [dip.start_s, dip.start_s + dip.length_s]
         return min(x for x in times if x > t + 1e-9)
@@ -288,19 +143,21 @@ class Engine:
             part = (1.0 - load.duty) if self._on_b else load.duty
             self._edge_s += part / load.frequency_hz
             to = load.level_b if self._on_b else load.level
-            self._go_to(self._level, to, self.state.i_load - self._g_ext() * self.state.v_out)
+            self._go_to(self.load_level, to, self.state.i_load - self._g_ext() * self.state.v_out)
         dips = [d for d in self.dips if d.start_s + d.length_s > t - 1.0]
         if self.dips and any(
             abs(t - x) < 2e-9 for d in self.dips for x in (d.start_s, d.start_s + d.length_s)
         ):
             self.dirty()
         self.dips = dips
-        marks = (self._power_until_s, self._power_since_s + self.parts.regulator.start_delay_s)
+        if self.settings.by_knob and self.parts.knob.wiper_rest_noise_v > 0.0:
+            self.dirty()
+        marks = (self.power_until_s, self.power_since_s + self.parts.regulator.start_delay_s)
         if any(abs(t - x) < 2e-9 for x in marks):
             self._power_changed()
 
     def _g_ext(self) -> float:
-        return self._build()[0].g_ext_s
+        return self.circuit()[0].g_ext_s
 
     def _power_changed(self) -> None:
         if not self.powered():
@@ -320,7 +177,7 @@ class Engine:
         self._pass_j = self._pass_s = 0.0
         self._next_tick_s += TICK_S
         self.dirty()
-        self.relays.scale = self._threshold_scale()
+        self.relays.scale = self.threshold_scale()
         if self.relays.above:
             self._drive()
         horizon = self.state.t_s - SOON_S
@@ -333,7 +190,7 @@ class Engine:
             self.dirty()
 
     def _stretch(self, t_end_s: float) -> None:
-        circuit, line = self._build()
+        circuit, line = self.circuit()
         if self._ramp is not None:
             self._ramp_step(circuit, line, t_end_s)
             return
@@ -356,9 +213,9 @@ class Engine:
             step_end = min(self.state.t_s + RAMP_STEP_S, t_end_s)
             circuit.load_level = a + (b - a) * (step_end - t0) / (t1 - t0)
             crossed = run(circuit, self.state, step_end, rows)
-        self._level = circuit.load_level
+        self.load_level = circuit.load_level
         if self.state.t_s >= t1 - 1e-9:
-            self._ramp, self._level = None, b
+            self._ramp, self.load_level = None, b
             self.dirty()
         self._record(rows, line)
         if crossed:
@@ -391,8 +248,7 @@ class Engine:
             self._coils(), self.wanted_v(), t, waves,
         )  # fmt: skip
         self.history.add(stretch)
-        power = (waves[0] - waves[1]) * waves[3]
-        self._pass_j += float(np.trapezoid(power, t))
+        self._pass_j += float(np.trapezoid(loss_w(self.parts, waves[0], waves[1], waves[3]), t))
         self._pass_s += t1 - t0
         self._inlet_a = line.ratio * float(np.sqrt(np.mean(waves[2] ** 2)))
 
@@ -408,7 +264,8 @@ class Engine:
         )  # fmt: skip
         self.store.finish(c, s, cycle, shift, dt)
         summary = self.store.summary(cycle)
-        self._pass_j += (summary.pass_w - shift * summary.pass_a) * dt
+        watts = loss_w(self.parts, summary.raw_v, cycle.mean("out") + shift, summary.pass_a)
+        self._pass_j += (watts + summary.pass_ac_w) * dt
         self._pass_s += dt
         self._inlet_a = line.ratio * summary.rect_rms_a
 

@@ -3,13 +3,12 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
 from sim_instruments.plant.circuit import GRID, Circuit, State
-from sim_instruments.plant.parts import Parts
 from sim_instruments.plant.steady import COLUMNS, Cycle, find_cycle
 
 __all__ = ["CycleSummary", "SteadyStore"]
@@ -26,8 +25,9 @@ CREEP_V = 1e-3  # the reference creeps with heat: no transient worth following
 class CycleSummary:
     """Figures of a cycle that are asked for often."""
 
-    pass_w: float
+    raw_v: float
     pass_a: float
+    pass_ac_w: float  # part of the pass element's heat that the mean values do not show
     rect_rms_a: float
     sense_low_v: float
     sense_high_v: float
@@ -39,18 +39,35 @@ class SteadyStore:
 
     def __init__(self) -> None:
         self._cycles: dict[Any, tuple[Cycle, float] | None] = {}
+        self._firing: dict[Any, float] = {}
         self._retry_s = -math.inf
-        self._last_v_c: dict[Any, float] = {}
+        self._last: dict[Any, Cycle] = {}
         self.solved = 0
 
     def clear(self) -> None:
         """Forget everything (the parts changed)."""
         self._cycles.clear()
-        self._last_v_c.clear()
+        self._last.clear()
+        self._firing.clear()
 
-    def firing(self, parts: Parts, set_v: float, load_a: float) -> float:
-        """Part of each half-cycle that a controlled rectifier waits, 0 without one."""
-        return 0.0
+    def firing(self, c: Circuit, s: State, need_v: float) -> float:
+        """Part of each half-cycle that a controlled rectifier waits to leave need_v as valley."""
+        key = ("firing", round(need_v, 1), round(c.load_level, 1), c.load_kind, round(c.emf_v, 1))
+        hit = self._firing.get(key)
+        if hit is not None:
+            return hit
+        early, late = GRID // 4, GRID // 2 - 4  # between the crest and the end of a half-cycle
+        while late - early > 1:
+            mid = (early + late) // 2
+            tried = replace(
+                c, firing=2.0 * mid / GRID, table=[], ahead=[], goal_v=0.0, sense_on=False,
+                load_kind="off", i_quiescent_a=c.i_quiescent_a + c.load_level,
+            )  # fmt: skip
+            cycle = find_cycle(tried, s)
+            enough = cycle is not None and cycle.low("raw") > need_v
+            early, late = (mid, late) if enough else (early, mid)
+        self._firing[key] = 2.0 * early / GRID if early > GRID // 4 else 0.0
+        return self._firing[key]
 
     def match(self, c: Circuit, s: State, contacts_rest: bool) -> tuple[Cycle, float] | None:
         """Return the steady cycle the state is on with the output's shift, or None."""
@@ -109,15 +126,15 @@ class SteadyStore:
         return solved, 0.0
 
     def _solve(self, c: Circuit, s: State) -> Cycle | None:
-        near = (round(c.emf_v, 1), c.load_kind, round(c.load_level, 1))
+        near = (c.r_pos_ohm, c.load_kind, round(c.load_level, 1), c.firing)
         was_on, c.sense_on = c.sense_on, False
         try:
-            cycle = find_cycle(c, s, self._last_v_c.get(near))
+            cycle = find_cycle(c, s, self._last.get(near))
         finally:
             c.sense_on = was_on
         self.solved += 1
         if cycle is not None:
-            self._last_v_c[near] = cycle.start.v_c
+            self._last[near] = cycle
         return cycle
 
     def _reservoir_v(self, c: Circuit, cycle: Cycle, phase: float) -> tuple[float, float, float]:
@@ -151,10 +168,16 @@ class SteadyStore:
             gain = 1.0 / (1.0 + 2j * np.pi * freq * c.sense_tau_s)
             z = np.fft.irfft(np.fft.rfft(y) * gain, GRID)
             low, high, mean = float(z.min()), float(z.max()), float(z.mean())
+        raw_v, pass_a = float(raw.mean()), float(ip.mean())
         made = CycleSummary(
-            float(np.mean((raw - out) * ip)), float(np.mean(ip)),
-            float(np.sqrt(np.mean(rect * rect))), low, high, mean,
-        )  # fmt: skip
+            raw_v,
+            pass_a,
+            float(np.mean((raw - out) * ip)) - (raw_v - float(out.mean())) * pass_a,
+            float(np.sqrt(np.mean(rect * rect))),
+            low,
+            high,
+            mean,
+        )
         cycle.notes[key] = made
         return made
 

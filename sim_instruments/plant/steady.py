@@ -22,7 +22,7 @@ __all__ = ["COLUMNS", "Cycle", "Floats", "find_cycle"]
 Floats = npt.NDArray[np.float64]
 
 COLUMNS = {"raw": 0, "out": 1, "rect": 2, "pass": 3, "load": 4}
-RESERVOIR_TOL_V = 3e-4
+RESERVOIR_TOL_V = 1e-4
 OUTPUT_TOL_V = 2e-6
 
 
@@ -39,6 +39,8 @@ class Cycle:
     running: Floats
     mode: int
     start: State
+    slope: float = 0.9  # how much of a disturbance is left after one cycle
+    emf_v: float = 0.0
     notes: dict[Any, Any] = field(default_factory=dict)  # figures worked out once
 
     def mean(self, column: str) -> float:
@@ -54,13 +56,13 @@ class Cycle:
         return float(self.waves[COLUMNS[column]].max())
 
 
-def _cycle_of(c: Circuit, first: State, rows: list[Row]) -> Cycle:
+def _cycle_of(c: Circuit, first: State, rows: list[Row], slope: float) -> Cycle:
     body = np.array([r[1:6] for r in rows], dtype=np.float64).T
     waves = np.concatenate([body[:, -1:], body], axis=1)
     steps = 0.5 * (waves[:, 1:] + waves[:, :-1]) / GRID
     running = np.concatenate([np.zeros((5, 1)), np.cumsum(steps, axis=1)], axis=1)
     modes = [r[6] for r in rows]
-    return Cycle(c.f_hz, waves, running, max(set(modes), key=modes.count), first)
+    return Cycle(c.f_hz, waves, running, max(set(modes), key=modes.count), first, slope, c.emf_v)
 
 
 def _guess(c: Circuit, s: State) -> float:
@@ -71,18 +73,23 @@ def _guess(c: Circuit, s: State) -> float:
 
 
 def find_cycle(
-    c: Circuit, near: State, v_c: float | None = None, max_cycles: int = 40
+    c: Circuit, near: State, like: Cycle | None = None, max_cycles: int = 40
 ) -> Cycle | None:
     """Find the steady cycle of this circuit, or None when it does not settle soon.
 
-    near: state whose output side the search starts from; v_c: first guess of the reservoir.
+    near: state whose output side the search starts from; like: a cycle that is nearly
+    this one, to start from its reservoir.
     """
+    c.prepare()
     s = copy.copy(near)
     s.t_s, s.phase, s.target_v = 0.0, 0.0, c.goal_v
-    s.v_c = _guess(c, near) if v_c is None else v_c
-    s.i_c, s.v_raw = 0.0, s.v_c
+    s.v_c, slope, s.i_c = _guess(c, near), 0.4, 0.0
+    if like is not None:  # raw follows the EMF with about 1.34 V for a volt rms
+        s.v_c = max(like.start.v_c + 1.34 * (c.emf_v - like.emf_v), 0.0)
+        s.i_c, s.i_rect, slope = like.start.i_c, like.start.i_rect, like.slope
+    s.v_raw = s.v_c + c.esr_ohm * s.i_c
     x_before: float | None = None
-    y_before, slope = 0.0, 0.9
+    y_before, settled = 0.0, like is not None
     for _ in range(max_cycles):
         first = copy.copy(s)
         x, vo = s.v_c, s.v_out
@@ -92,9 +99,10 @@ def find_cycle(
         y = s.v_c
         if x_before is not None and abs(x - x_before) > 1e-7:
             slope = min(max((y - y_before) / (x - x_before), 0.0), 0.995)
+            settled = True
         err_v = abs(y - x) / (1.0 - slope)
-        if err_v < RESERVOIR_TOL_V and abs(s.v_out - vo) < OUTPUT_TOL_V and x_before is not None:
-            return _cycle_of(c, first, rows[-GRID:])
+        if err_v < RESERVOIR_TOL_V and abs(s.v_out - vo) < OUTPUT_TOL_V and settled:
+            return _cycle_of(c, first, rows[-GRID:], slope)
         x_before, y_before = x, y
         if all(r[3] == 0.0 for r in rows) and c.emf_v > 0.0:
             s.v_c = min(y, max(map(abs, c.table)) - 0.1 * c.in_series)  # nothing conducts yet

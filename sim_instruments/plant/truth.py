@@ -48,7 +48,7 @@ class Truth:
         """Mean output volts at which each tap changes upwards, at light load, now."""
         e = self._engine
         kick = e.parts.taps.coil_kick_v
-        scale = e._threshold_scale()
+        scale = e.threshold_scale()
         return tuple(v * scale + kick * k for k, v in enumerate(e.parts.taps.up_v))
 
     @property
@@ -56,7 +56,7 @@ class Truth:
         """Mean output volts at which each tap changes back, at light load, now."""
         e = self._engine
         kick = e.parts.taps.coil_kick_v
-        scale = e._threshold_scale()
+        scale = e.threshold_scale()
         return tuple(v * scale + kick * (k + 1) for k, v in enumerate(e.parts.taps.down_v))
 
     @property
@@ -136,7 +136,7 @@ class Truth:
     def cycle(self, load_a: float, set_v: float) -> Cycle | None:
         """Steady cycle at another point with the winding now selected."""
         e = self._engine
-        circuit = copy.copy(e._build()[0])
+        circuit = copy.copy(e.circuit()[0])
         circuit.goal_v = set_v
         circuit.load_kind, circuit.load_level = ("cc", load_a) if load_a > 0.0 else ("off", 0.0)
         circuit.load_v_min, circuit.sense_on = 0.1, False
