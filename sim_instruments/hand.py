@@ -175,7 +175,7 @@ class Hand:
     def _read_off(self, request: AskNumber) -> Answer:
         self.clock.sleep(_TYPING_S)
         plant = self.stand.plant
-        panel = {
+        panel: dict[str, Callable[[], float]] = {
             "V": plant.panel_v,
             "A": plant.panel_a,
             "°C": lambda: round(plant.temperature_c("ambient"), 1),

@@ -49,6 +49,8 @@ _HEADERS = {
     "RES": "[SENSe]:RESistance",
 }
 
+_LEAST = 1e-9  # any wish above nothing is taken up to the lowest range
+
 
 class Meter(ScpiInstrument):
     """The bench meter. `truth` holds its real errors, `leads` where its leads are."""
@@ -111,7 +113,7 @@ class Meter(ScpiInstrument):
     def _range_kind(self, function: str) -> Number:
         ranges = _RANGES[function]
         return Number(
-            0.0, ranges[-1], 0.0, _UNITS[function], lambda v: next_up(ranges, v) if v else 0.0
+            _LEAST, ranges[-1], 0.0, _UNITS[function], lambda v: next_up(ranges, v) if v else 0.0
         )
 
     def _resolution_kind(self, function: str) -> Number:
@@ -119,9 +121,7 @@ class Meter(ScpiInstrument):
 
     def _ranging(self, function: str) -> list[Command]:
         head, ranges = _HEADERS[function], _RANGES[function]
-        kind = Number(
-            ranges[0], ranges[-1], ranges[2], _UNITS[function], lambda v: next_up(ranges, v)
-        )
+        kind = Number(_LEAST, ranges[-1], ranges[2], _UNITS[function], lambda v: next_up(ranges, v))
 
         def fixed() -> None:
             self.settings[f"auto {function}"] = "0"

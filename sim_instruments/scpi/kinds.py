@@ -76,13 +76,15 @@ class Number:
         low, high = self.limits()
         words = {"MIN": low, "MINIMUM": low, "MAX": high, "MAXIMUM": high,
                  "DEF": self.default, "DEFAULT": self.default}  # fmt: skip
-        return words.get(datum.text)
+        value = words.get(datum.text)
+        return self.snap(value) if self.snap and value is not None else value
 
     def read(self, datum: Datum) -> float:
         """Turn a number with optional unit, or a special word, into base units."""
-        value = self.special(datum)
-        if value is None:
-            value = self._plain(datum)
+        special = self.special(datum)
+        if special is not None:
+            return special
+        value = self._plain(datum)
         low, high = self.limits()
         slack = 1e-9 * max(abs(low), abs(high))
         if not low - slack <= value <= high + slack:
