@@ -76,7 +76,7 @@ def effective_dof(parts: list[tuple[float, float]]) -> float:
 
 def whole(dof: float) -> float:
     """Round degrees of freedom down; a hair below a whole number counts as that number."""
-    return math.inf if dof > 1e9 else math.floor(dof * (1 + 1e-9))
+    return math.inf if dof > 1e9 else float(math.floor(dof * (1 + 1e-9)))
 
 
 def check_coverage(coverage: float) -> None:

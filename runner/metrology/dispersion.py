@@ -13,7 +13,7 @@ from functools import lru_cache
 
 from runner.metrology.coverage import check_coverage, check_dof, t_factor
 from runner.metrology.plain import not_negative
-from runner.metrology.student import step_integrals, t_below, t_integrals
+from runner.metrology.student import step_integrals, t_below, t_density, t_integrals
 
 __all__ = ["Dispersion"]
 
@@ -26,6 +26,7 @@ _ROUND = 1e-6
 _FAR = 50.0
 # No part narrower than this is told from none at all: quotients by it would overflow.
 _NOTHING = 1e-150
+_STEPS = 60
 
 
 @dataclass(frozen=True)
@@ -63,23 +64,34 @@ class Dispersion:
             raise ValueError("distance: expected a number, found nan")
         if math.isinf(distance):
             return 1.0 if distance > 0 else 0.0
+        return self._share_and_density(distance)[0]
+
+    def _share_and_density(self, distance: float) -> tuple[float, float]:
+        """Return the distribution function and the density at `distance`."""
         scale, large, small = self._shape()
         if scale == 0 and abs(distance) >= large + small:
-            return 0.5 if distance == 0 else float(distance > 0)
+            return 0.5 if distance == 0 else float(distance > 0), 0.0
         if large == 0 or abs(distance) > _FAR * (scale + large + small):
-            return t_below(distance / scale, self.dof)
+            z = distance / scale
+            return t_below(z, self.dof), t_density(z, self.dof) / scale
         pointed = scale <= 1e-9 * large  # the t part is too narrow to round any corner
         unit = large if pointed else scale
 
-        def integrals(at: float) -> tuple[float, float]:
+        def integrals(at: float) -> tuple[float, float, float]:
             return step_integrals(at / unit) if pointed else t_integrals(at / unit, self.dof)
 
         if small == 0:
-            rise = integrals(distance + large)[0] - integrals(distance - large)[0]
-            return _clip(rise * unit / (2 * large))
-        outer = integrals(distance + large + small)[1] + integrals(distance - large - small)[1]
-        inner = integrals(distance + large - small)[1] + integrals(distance - large + small)[1]
-        return _clip((outer - inner) * (unit / (2 * large)) * (unit / (2 * small)))
+            high, low = integrals(distance + large), integrals(distance - large)
+            share = (high[1] - low[1]) * (unit / (2 * large))
+            return _clip(share), (high[0] - low[0]) / (2 * large)
+        outer, inner = large + small, large - small
+        corners = [
+            (sign, integrals(distance + at))
+            for sign, at in ((1, outer), (1, -outer), (-1, inner), (-1, -inner))
+        ]
+        across = (unit / (2 * large)) * (unit / (2 * small))
+        slope, share = (across * sum(s * values[i] for s, values in corners) for i in (1, 2))
+        return _clip(share), slope / unit
 
     def k(self, coverage: float) -> float:
         """Return the factor by which u is multiplied to cover the share `coverage`."""
@@ -101,18 +113,22 @@ class Dispersion:
 
 @lru_cache(maxsize=4096)
 def _k(dispersion: Dispersion, coverage: float) -> float:
-    scale, large, small = dispersion._shape()
-    if large == 0:
-        return t_factor(coverage, dispersion.dof)
-    if scale == 0 and small == 0:
-        return math.sqrt(3) * coverage
-    from scipy.optimize import brentq
+    """Newton's steps from below, where the distribution function is concave: they never overshoot.
 
-    u = dispersion.u
-    unit = Dispersion(scale / u, dispersion.dof, large / u, small / u)
-    highest = (large + small + scale * t_factor(coverage, dispersion.dof)) / u
-    root = brentq(lambda k: unit.below(k) - (1 + coverage) / 2, 0.0, 2 * highest, xtol=1e-10)
-    return float(root)
+    Each part alone reaches less far than the sum, so the farther of them is below the root.
+    """
+    scale, large, _ = dispersion._shape()
+    factor = t_factor(coverage, dispersion.dof)
+    if large == 0:
+        return factor
+    aim, reach = (1 + coverage) / 2, max(factor * scale, coverage * large)
+    for _ in range(_STEPS):
+        share, density = dispersion._share_and_density(reach)
+        step = (aim - share) / density if density > 0 else 0.0
+        reach += step
+        if abs(step) <= 1e-11 * reach:
+            break
+    return reach / dispersion.u
 
 
 def _clip(probability: float) -> float:

@@ -13,7 +13,7 @@ from functools import lru_cache
 
 from runner.metrology.coverage import whole
 
-__all__ = ["step_integrals", "t_below", "t_integrals"]
+__all__ = ["step_integrals", "t_below", "t_density", "t_integrals"]
 
 
 def t_below(z: float, dof: float) -> float:
@@ -21,23 +21,31 @@ def t_below(z: float, dof: float) -> float:
     nu = whole(dof)
     if math.isinf(nu):
         return math.erfc(-z / math.sqrt(2)) / 2
-    from scipy.special import stdtr
+    from scipy.special.cython_special import stdtr  # its array form takes twice as long
 
     return float(stdtr(nu, z))
 
 
-def t_integrals(z: float, dof: float) -> tuple[float, float]:
-    """Return (G, H), the first and second integral of the distribution function at z."""
+def t_density(z: float, dof: float) -> float:
+    """Return the density f at z."""
+    nu = whole(dof)
+    if math.isinf(nu):
+        return math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
+    return _peak(nu) * math.exp(-(nu + 1) / 2 * math.log1p(z * z / nu))
+
+
+def t_integrals(z: float, dof: float) -> tuple[float, float, float]:
+    """Return (T, G, H): the distribution function at z, its first and its second integral."""
     nu, share = whole(dof), t_below(z, dof)
     if math.isinf(nu):
-        density = math.exp(-z * z / 2) / math.sqrt(2 * math.pi)
-        return z * share + density, ((z * z + 1) * share + z * density) / 2
+        density = t_density(z, nu)
+        return share, z * share + density, ((z * z + 1) * share + z * density) / 2
     if nu == 1:
         bend = math.log1p(z * z)
         first = z * share - bend / (2 * math.pi)
         second = z * z * share + z / math.pi - math.atan(z) / math.pi - z * bend / math.pi
-        return first, second / 2
-    weighted = (nu + z * z) * _density(z, nu)
+        return share, first, second / 2
+    weighted = (nu + z * z) * t_density(z, nu)
     first = z * share + weighted / (nu - 1)
     if nu == 2:
         root = math.sqrt(2)
@@ -45,17 +53,13 @@ def t_integrals(z: float, dof: float) -> tuple[float, float]:
     else:
         square = (nu * share - z * weighted) / (nu - 2)  # integral of z^2 f
     second = z * z * share / 2 + nu / (nu - 1) * share + (3 - nu) / (2 * (nu - 1)) * square
-    return first, second
+    return share, first, second
 
 
-def step_integrals(z: float) -> tuple[float, float]:
-    """Return the same two integrals for a t part without width: a step at zero."""
+def step_integrals(z: float) -> tuple[float, float, float]:
+    """Return the same three for a t part without width: a step at zero."""
     above = max(z, 0.0)
-    return above, above * above / 2
-
-
-def _density(z: float, nu: float) -> float:
-    return _peak(nu) * math.exp(-(nu + 1) / 2 * math.log1p(z * z / nu))
+    return float(z >= 0), above, above * above / 2
 
 
 @lru_cache(maxsize=256)
