@@ -6,29 +6,27 @@ from runner.checks.check import Workplace
 from runner.checks.tap_probe import TapProbe
 from runner.checks.tap_search import Edge, Pair
 from runner.checks.tap_sensors import (
-    COIL_ON_V,
     COIL_SPAN_V,
+    EDGE_V,
     channel_of,
     coil_channels,
+    fetched,
 )
 from runner.errors import BenchError
-from runner.instruments.roles import ChannelSetup, Scope, TimebaseSetup, Trigger
+from runner.instruments.roles import ChannelSetup, TimebaseSetup, Trigger
 
 __all__ = ["dwell_around", "record_change"]
 
 BESIDE_V = 0.010
 """Distance of dwell points and of recorded changes from the tap point (common practice)."""
 DWELL_S = 10.0
-CHUNK_S = 1.0
-CHATTER_CHANGES = 2
-"""So many changes within two seconds, nothing being moved, are chatter (common practice)."""
+CHANGES_MOST = 1
+"""More changes while nothing is moved are chatter (common practice)."""
 GLITCH_SPAN_V = 0.4
 GLITCH_S = 0.2
 GLITCH_POINTS = 20_000
 PRE_FRACTION = 0.3
-TRIGGER_V = 2 * COIL_ON_V
 WAIT_S = 3.0
-POLL_S = 0.05
 
 
 def record_change(work: Workplace, probe: TapProbe, tap: int, share: float, pair: Pair) -> None:
@@ -74,16 +72,16 @@ def _shoot(
     scope.setup(
         channels,
         TimebaseSetup(GLITCH_S, points, PRE_FRACTION),
-        Trigger(coil, "either", TRIGGER_V),
+        Trigger(coil, "either", EDGE_V),
     )
     probe.coils.forget()
     scope.arm()
     work.output.set_voltage(to_v, settle=False)
-    if not _triggered(work, scope):
-        scope.stop()
+    work.clock.sleep(GLITCH_S)
+    captures = fetched(scope, work.clock, WAIT_S)
+    if not captures:
         work.log.event("change-not-recorded", tap=tap, share=share, direction=direction)
-        return
-    for channel, capture in scope.fetch().items():
+    for channel, capture in captures.items():
         what = "coil" if channel == coil else "output"
         work.log.waveform(
             f"change-{tap}-{direction}-{round(100 * share)}-{what}",
@@ -94,15 +92,6 @@ def _shoot(
             set_v=to_v,
             shows=what,
         )
-
-
-def _triggered(work: Workplace, scope: Scope) -> bool:
-    give_up_s = work.clock.mono_s() + WAIT_S
-    while not scope.triggered():
-        if work.clock.mono_s() > give_up_s:
-            return False
-        work.clock.sleep(POLL_S)
-    return True
 
 
 def dwell_around(
@@ -127,14 +116,9 @@ def _dwell(
     """Hold at one point; True when the winding chatters there."""
     seen = probe.move(round(edge.changed_v + offset_v, 9))
     begun_s = work.clock.mono_s()
-    changes, recent, chatter = seen.changes, [seen.changes], seen.chatter
-    while not chatter and work.clock.mono_s() - begun_s < DWELL_S:
-        glance = probe.watch(CHUNK_S)
-        if glance.reason is not None:
-            break
-        changes += glance.changes
-        recent = [*recent[-1:], glance.changes]
-        chatter = sum(recent) >= CHATTER_CHANGES
+    counted = None if seen.chatter else probe.watch(tap, DWELL_S, CHANGES_MOST)
+    changes = max(seen.changes, counted or 0)
+    chatter = seen.chatter or changes > CHANGES_MOST
     work.log.event(
         "dwell",
         tap=tap,
@@ -145,6 +129,6 @@ def _dwell(
         seconds=work.clock.mono_s() - begun_s,
         changes=changes,
         chatter=chatter,
-        watched=probe.sees_chatter,
+        watched=counted is not None or seen.chatter,
     )
     return chatter

@@ -18,6 +18,9 @@ from runner.reading import Reading
 
 __all__ = ["TapProbe"]
 
+WATCH_POLL_S = 0.6
+"""How often a guarded coil is asked for: a little longer than its record."""
+
 State = tuple[tuple[bool, ...], int]
 """Coils as they stand, and how often a level jumped without a coil having moved."""
 
@@ -32,7 +35,9 @@ class TapProbe:
     def __init__(self, work: Workplace, taps: int) -> None:
         self._work = work
         scope, channels = work.instruments.scope, coil_channels(work.bench)
-        self.coils = CoilSensor(scope, channels) if scope is not None and channels else None
+        self.coils = (
+            CoilSensor(scope, channels, work.clock) if scope is not None and channels else None
+        )
         self.power = power_sensor(work)
         self._level = self._level_sensor(taps)
         self._coil_state: tuple[bool, ...] = ()
@@ -97,14 +102,25 @@ class TapProbe:
         measured_v = reading.value if reading.value is not None else volts
         return Seen(measured_v, self._winding, glance.changes, chatter=glance.changes >= 2)
 
-    def watch(self, dwell_s: float) -> Glance:
-        """Hold still and watch; operations are counted."""
-        if self.coils is None:
+    def watch(self, coil: int, dwell_s: float, changes_most: int) -> int | None:
+        """Hold still and count changes of one coil; ends early beyond ``changes_most``.
+
+        None when nothing watches that coil. Operations are counted.
+        """
+        if self.coils is None or not self.coils.guard(coil):
             self._work.clock.sleep(dwell_s)
-            return Glance((), 0, reason="no coil is watched")
-        glance = self.coils.look(dwell_s)
-        self._note(glance, rising=True)
-        return glance
+            return None
+        changes = 0
+        end_s = self._work.clock.mono_s() + dwell_s
+        while self._work.clock.mono_s() < end_s and changes <= changes_most:
+            self._work.clock.sleep(WATCH_POLL_S)
+            edges = self.coils.edges(coil)
+            if edges:
+                changes += edges
+                self.coils.guard(coil)
+        self.coils.release()
+        self.operations += changes
+        return changes
 
     def _go_and_look(self, volts: float) -> Glance:
         self._work.output.set_voltage(volts, settle=False)

@@ -7,7 +7,7 @@ the raw rail and the inlet power show the winding itself. Power is blind without
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from runner.bench import Bench
@@ -21,11 +21,13 @@ if TYPE_CHECKING:
 
 __all__ = [
     "COIL_SPAN_V",
+    "EDGE_V",
     "CoilSensor",
     "Glance",
     "LevelSensor",
     "channel_of",
     "coil_channels",
+    "fetched",
     "power_sensor",
     "raw_sensor",
 ]
@@ -36,6 +38,11 @@ COIL_ON_V = 3.0
 """Least voltage that counts as energised: below any coil's release voltage."""
 DWELL_S = 0.3
 """At least three operate times of a usual relay, and settling (common practice)."""
+EDGE_S = 0.5
+"""Record after the first edge of a guarded coil: chatter of 4 Hz and faster shows in it."""
+EDGE_V = 2 * COIL_ON_V
+LINE_PERIOD_S = 0.025
+POLL_S = 0.02
 POINTS = 1500
 POWER_WAIT_S = 1.1
 """Until a mains meter has finished an update that began after the step (common: two a second)."""
@@ -50,7 +57,6 @@ class Glance:
 
     state: tuple[bool, ...]
     changes: int
-    captures: dict[str, Capture] = field(default_factory=dict)
     reason: str | None = None
 
 
@@ -67,11 +73,12 @@ def coil_channels(bench: Bench) -> dict[int, str]:
 
 
 class CoilSensor:
-    """Looks at all wired coils for the length of a dwell."""
+    """Looks at the wired coils: all of them for one dwell, or one of them until it moves."""
 
-    def __init__(self, scope: Scope, channels: dict[int, str]) -> None:
+    def __init__(self, scope: Scope, channels: dict[int, str], clock: Clock) -> None:
         self._scope = scope
         self._channels = channels
+        self._clock = clock
         self._ready = False
 
     @property
@@ -83,30 +90,67 @@ class CoilSensor:
         """Set the scope up again at the next glance: somebody else has used it."""
         self._ready = False
 
-    def look(self, dwell_s: float = DWELL_S) -> Glance:
-        """Watch for ``dwell_s`` and say how the coils stand at its end."""
-        if not self._ready or dwell_s != DWELL_S:
-            self._setup(dwell_s)
-        captures = self._scope.capture(timeout_s=dwell_s + 5.0)
+    def look(self) -> Glance:
+        """Watch all coils for one dwell and say how they stand at its end."""
+        if not self._ready:
+            self._scope.setup(self._setups(), _record(DWELL_S), Trigger("line"))
+            self._ready = True
+        self._scope.arm()
+        self._clock.sleep(DWELL_S + LINE_PERIOD_S)
+        captures = fetched(self._scope, self._clock, DWELL_S)
         states, changes = [], 0
         for channel in self._channels.values():
             capture = captures.get(channel)
             if capture is None or not capture.valid:
-                why = capture.reason if capture is not None else "no record"
-                return Glance((), 0, captures, f"coil on {channel}: {why}")
+                why = capture.reason if capture is not None else "no record came"
+                return Glance((), 0, f"coil on {channel}: {why}")
             on = _energised(capture)
             states.append(bool(on[-1]))
             changes += int((on[1:] != on[:-1]).sum())
-        return Glance(tuple(states), changes, captures)
+        return Glance(tuple(states), changes)
 
-    def _setup(self, dwell_s: float) -> None:
-        points = max(1000, min(self._scope.max_points, round(POINTS * dwell_s / DWELL_S)))
-        self._scope.setup(
-            [ChannelSetup(ch, COIL_SPAN_V, COIL_SPAN_V / 4) for ch in self._channels.values()],
-            TimebaseSetup(dwell_s, points, pre_fraction=0.0),
-            Trigger("line"),
-        )
-        self._ready = dwell_s == DWELL_S
+    def guard(self, coil: int) -> bool:
+        """Arm on any edge of this coil; False when no channel looks at it."""
+        channel = self._channels.get(coil)
+        if channel is None:
+            return False
+        self.forget()
+        self._scope.setup(self._setups(), _record(EDGE_S), Trigger(channel, "either", EDGE_V))
+        self._scope.arm()
+        return True
+
+    def edges(self, coil: int) -> int | None:
+        """Edges since :meth:`guard`, as far as one record shows; None when it gave none."""
+        if not self._scope.triggered():
+            return 0
+        capture = self._scope.fetch().get(self._channels[coil])
+        if capture is None or not capture.valid:
+            return None
+        on = _energised(capture)
+        return max(1, int((on[1:] != on[:-1]).sum()))
+
+    def release(self) -> None:
+        """Give up what was armed by :meth:`guard`."""
+        self._scope.stop()
+
+    def _setups(self) -> list[ChannelSetup]:
+        spans = (COIL_SPAN_V, COIL_SPAN_V / 4)
+        return [ChannelSetup(channel, *spans) for channel in self._channels.values()]
+
+
+def _record(duration_s: float) -> TimebaseSetup:
+    return TimebaseSetup(duration_s, POINTS, pre_fraction=0.0)
+
+
+def fetched(scope: Scope, clock: Clock, patience_s: float) -> dict[str, Capture]:
+    """Fetch what was armed, with a little patience; nothing when no trigger came."""
+    give_up_s = clock.mono_s() + patience_s
+    while not scope.triggered():
+        if clock.mono_s() > give_up_s:
+            scope.stop()
+            return {}
+        clock.sleep(POLL_S)
+    return scope.fetch()
 
 
 def _energised(capture: Capture) -> NDArray[np.bool_]:

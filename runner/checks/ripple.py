@@ -1,0 +1,170 @@
+"""Ripple and noise (PARD): rms and peak to peak, at light and full load, where it can differ."""
+
+from __future__ import annotations
+
+from runner.checks.check import Conditions, Plan, Workplace
+from runner.checks.points import allowed_load_a, full_load_a, winding_points
+from runner.checks.ripple_capture import RippleScope, ripple_readings
+from runner.checks.ripple_findings import LIGHT, NAME, findings
+from runner.checks.stepping import at_rest, go_to, load_of, loaded, meter_of, mode_of, start
+from runner.checks.tap_sensors import channel_of
+from runner.errors import BenchError
+from runner.finding import Finding
+from runner.instruments.roles import Capture, Scope
+from runner.profile import Profile
+from runner.reading import Reading
+from runner.record.reader import CheckData
+
+__all__ = ["CHECK", "mains_lines", "ripple_scope"]
+
+FULL = 1.0
+RECORDS = 10
+PEAK_RECORDS = 3
+FLOOR_RECORDS = 10
+SECONDS_A_POINT = 6.0
+OFF_V = 0.1
+OFF_TIMEOUT_S = 30.0
+
+
+class RippleCheck:
+    """AC coupling, 20 MHz limit, line trigger, five mains periods; floor with the unit off."""
+
+    name = NAME
+    title = "Ripple and noise"
+    question = "How much ripple and noise is on the output, and where does it come from?"
+
+    def plan(self, conditions: Conditions) -> Plan:
+        """Needs a load and a scope channel on the output."""
+        profile = conditions.profile
+        points = winding_points(profile)
+        taps = len(profile.tap_points.up) if profile.tap_points else 0
+        return Plan(
+            duration_s=2 * SECONDS_A_POINT * len(points),
+            relay_operations=2 * taps,
+            hands=("knob",) if profile.unit.setting == "hand" else (),
+            dissipation_w=profile.unit.voltage.high * profile.unit.current.high,
+            missing=_missing(conditions),
+        )
+
+    def measure(self, work: Workplace) -> None:
+        """Points rising, so that "below a tap point" has the lower winding; then the floor."""
+        start(work)
+        scope = ripple_scope(work)
+        points = winding_points(work.profile, work.earlier)
+        if work.quick:
+            points = [p for p in points if p.name.startswith(("below", "maximum"))]
+        spans: set[float] = set()
+        for number, point in enumerate(points):
+            set_v = go_to(work, point.volts)
+            for share in (FULL,) if work.quick else (LIGHT, FULL):
+                done = (number + (share == FULL) / 2) / (len(points) + 1)
+                work.log.progress(done, f"{point.name}, {share:.0%} load")
+                _at_load(work, scope, point.name, set_v, share)
+                spans.add(scope.span_v)
+        _floor(work, scope, sorted(spans))
+
+    def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
+        """See :mod:`runner.checks.ripple_findings`."""
+        return findings(data, profile)
+
+
+def _missing(conditions: Conditions) -> str | None:
+    bench = conditions.bench
+    if bench.by_role("meter") is None:
+        return "no meter on the bench: join one to the output terminals"
+    if bench.by_role("load") is None:
+        return "no load on the bench: ripple must be seen at rated load"
+    if channel_of(bench, "unit.plus") is None:
+        return "no scope channel on the output: join one with a 1:1 lead or coax"
+    return None
+
+
+def ripple_scope(work: Workplace) -> RippleScope:
+    """Return the scope channel on the output.
+
+    :raises BenchError: there is none
+    """
+    scope: Scope | None = work.instruments.scope
+    channel = channel_of(work.bench, "unit.plus")
+    entry = work.bench.by_role("scope")
+    if scope is None or channel is None or entry is None:
+        raise BenchError("ripple needs a scope channel on the output")
+    probe = entry.probes[channel].factor if channel in entry.probes else 1.0
+    mains_hz = work.profile.unit.mains.frequency_hz
+    return RippleScope(scope, channel, probe, mains_hz, work.clock)
+
+
+def _at_load(work: Workplace, scope: RippleScope, name: str, set_v: float, share: float) -> None:
+    load = load_of(work)
+    load_a = allowed_load_a(load, set_v, share * full_load_a(work.profile))
+    at: dict[str, float | str] = {
+        "point": name, "set_v": set_v, "share": share, "load_a": round(load_a, 6),
+    }  # fmt: skip
+    with loaded(load, load_a):
+        if not at_rest(work, work.profile.limit("load-effect").limit.at(set_v)):
+            work.log.event("restless", **at)
+        output = work.log.reading(meter_of(work).read_volts(), **at)
+        work.log.event("mode", mode=mode_of(work, set_v, output.value), **at)
+        scope.settle()
+        for number, capture in enumerate(scope.records(RECORDS, "normal")):
+            _keep(work, capture, **at)
+            if number == 0:
+                work.log.waveform(f"{set_v:.3f}V-{share:.0%}".replace("%", "pc"), capture, **at)
+                for line in mains_lines(work, capture):
+                    work.log.reading(line, **at)
+        for capture in scope.records(PEAK_RECORDS, "peak"):
+            _keep(work, capture, **at)
+
+
+def _keep(work: Workplace, capture: Capture, **at: float | str) -> None:
+    for reading in ripple_readings(work, capture):
+        work.log.reading(reading, **at)
+
+
+def mains_lines(work: Workplace, capture: Capture) -> list[Reading]:
+    """Amplitudes at the mains frequency and twice it (peak, V) from one record."""
+    from runner.signals.mains import MainsFit, fit_mains
+
+    mains_hz = work.profile.unit.mains.frequency_hz
+    fit = fit_mains(capture.v, capture.dt_s, mains_hz) if capture.valid else None
+    readings = []
+    for order, quantity in ((1, "ripple-f"), (2, "ripple-2f")):
+        line = None
+        if isinstance(fit, MainsFit):
+            line = next((one for one in fit.lines if one.order == order), None)
+        why = fit.reason if fit is not None and not isinstance(fit, MainsFit) else capture.reason
+        readings.append(
+            Reading(
+                quantity, line.amplitude_v if line else None, "V", capture.instrument, "scope",
+                range=capture.span_v, u=line.u_amplitude_v if line else None,
+                t_mono_s=work.clock.mono_s(), at={"probe": capture.probe},
+                reason=None if line else why or "no such line in the fit",
+            )
+        )  # fmt: skip
+    return readings
+
+
+def _floor(work: Workplace, scope: RippleScope, spans_v: list[float]) -> None:
+    """What the bench shows with the unit's output off, leads in place, on every range used."""
+    work.log.progress(0.97, "floor, output off")
+    work.output.on(False)
+    meter, give_up_s = meter_of(work), work.clock.mono_s() + OFF_TIMEOUT_S
+    meter.set_dc_volts(expect_v=None, nplc=1.0)
+    while work.clock.mono_s() < give_up_s:
+        value = meter.read_volts().value
+        if value is not None and abs(value) < OFF_V:
+            break
+    for span_v in spans_v:
+        scope.use_span(span_v)
+        for _ in range(3):
+            last = next(scope.records(1, "normal"))
+            if last.valid and not last.clipped:
+                break
+        for acquire, count in (("normal", FLOOR_RECORDS), ("peak", PEAK_RECORDS)):
+            for capture in scope.records(count, acquire):  # type: ignore[arg-type]
+                for reading in ripple_readings(work, capture, "floor"):
+                    work.log.reading(reading, span_v=span_v)
+    work.output.on(True)
+
+
+CHECK = RippleCheck()

@@ -1,0 +1,120 @@
+"""Captures of ripple: most sensitive range without clipping, settled, one record after another."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator
+from typing import Literal
+
+import numpy as np
+
+from runner.checks.check import Workplace
+from runner.clock import Clock
+from runner.instruments.roles import Capture, ChannelSetup, Scope, TimebaseSetup, Trigger
+from runner.reading import Reading
+
+__all__ = ["DIVISIONS", "RippleScope", "ripple_readings"]
+
+DIVISIONS = 8
+STEPS_V_PER_DIV = tuple(m * 10.0**e for e in range(-3, 2) for m in (1, 2, 5))
+USED_SHARE = 0.8
+"""A trace may fill this much of the screen before the next range is taken."""
+PERIODS = 5
+POINTS = 10_000
+SETTLE_TRIES = 30
+SETTLED_SHARE = 0.1
+
+
+class RippleScope:
+    """One channel on the output, AC coupled, 20 MHz limit, line trigger (common practice)."""
+
+    def __init__(self, scope: Scope, channel: str, probe: float, mains_hz: float, clock: Clock):
+        self._scope, self._channel, self._clock = scope, channel, clock
+        self._spans_v = [DIVISIONS * step * probe for step in STEPS_V_PER_DIV]
+        self._span = 2
+        self._duration_s = PERIODS / mains_hz
+        self._set_to: tuple[int, str] | None = None
+
+    @property
+    def span_v(self) -> float:
+        """Full scale in use, V at the tip."""
+        return self._spans_v[self._span]
+
+    def use_span(self, span_v: float) -> None:
+        """Take the range of another point again (for the floor)."""
+        self._span = min(range(len(self._spans_v)), key=lambda i: abs(self._spans_v[i] - span_v))
+
+    def settle(self) -> Capture:
+        """Find the range and wait until the coupling capacitor has charged; the last record."""
+        capture = self._one("normal")
+        for _ in range(SETTLE_TRIES):
+            if not capture.valid:
+                return capture
+            if capture.clipped and self._span < len(self._spans_v) - 1:
+                self._span += 1
+            elif not _settled(capture):
+                self._clock.sleep(self._duration_s)
+            elif not self._narrow(capture):
+                return capture
+            capture = self._one("normal")
+        return capture
+
+    def _narrow(self, capture: Capture) -> bool:
+        """Take the smallest range that still holds the trace; True when it changed."""
+        reach_v = 2 * float(np.max(np.abs(capture.v)))
+        fits = [i for i, span in enumerate(self._spans_v) if reach_v <= USED_SHARE * span]
+        wanted = min(fits[0] if fits else self._span, self._span)
+        changed = wanted != self._span
+        self._span = wanted
+        return changed
+
+    def records(self, count: int, acquire: Literal["normal", "peak"]) -> Iterator[Capture]:
+        """Give that many records on the range found."""
+        for _ in range(count):
+            yield self._one(acquire)
+
+    def _one(self, acquire: Literal["normal", "peak"]) -> Capture:
+        if self._set_to != (self._span, acquire):
+            points = min(POINTS, self._scope.max_points)
+            self._scope.setup(
+                [ChannelSetup(self._channel, self.span_v, coupling="ac")],
+                TimebaseSetup(self._duration_s, points, acquire=acquire),
+                Trigger("line"),
+            )
+            self._set_to = (self._span, acquire)
+        return self._scope.capture()[self._channel]
+
+
+def _settled(capture: Capture) -> bool:
+    """First and last mains period have the same mean, within a tenth of the trace."""
+    period = capture.v.size // PERIODS
+    if period < 2:
+        return True
+    first, last = float(capture.v[:period].mean()), float(capture.v[-period:].mean())
+    allowed_v = max(2 * capture.lsb_v, SETTLED_SHARE * float(np.ptp(capture.v)))
+    return abs(last - first) <= allowed_v
+
+
+def ripple_readings(work: Workplace, capture: Capture, prefix: str = "ripple") -> list[Reading]:
+    """Readings of one record: p-p, and rms unless it is one of peaks; invalid with the reason."""
+    from runner.signals.ripple import Ripple, measure
+
+    quantities = [f"{prefix}-pp"] + ([f"{prefix}-rms"] if capture.acquire == "normal" else [])
+    values: dict[str, float] = {}
+    reason = capture.reason
+    if capture.valid and capture.clipped:
+        reason = "the trace leaves the screen on the largest range"
+    elif capture.valid:
+        found = measure(capture.v, dt_s=capture.dt_s)
+        if isinstance(found, Ripple):
+            values = {f"{prefix}-pp": found.pp_v, f"{prefix}-rms": found.rms_v}
+        else:
+            reason = found.reason
+    return [
+        Reading(
+            quantity, values.get(quantity), "V", capture.instrument, "scope",
+            range=capture.span_v, t_mono_s=work.clock.mono_s(),
+            reason=None if quantity in values else reason,
+            at={"probe": capture.probe, "acquire": capture.acquire},
+        )
+        for quantity in quantities
+    ]  # fmt: skip
