@@ -68,7 +68,10 @@ class Setting(StrictModel):
     another word. ``choices`` are the values the instrument has, smallest first: the first that
     is not below the wanted one is taken. ``by_index``: the place in ``choices`` is sent instead
     of the value. ``at_least``: the instrument takes the next value up that it has, and the
-    read-back tells which. A read-back number may differ by ``rel`` of the value plus ``abs``.
+    read-back tells which. ``confirms`` is the one word that the read-back must give whatever the
+    value (where only the function can be asked back, not the range). ``scale`` may be negative;
+    ``inverse`` sends one over the value; ``words_by_value`` sends a word for each choice. A
+    read-back number may differ by ``rel`` of the value plus ``abs``.
     """
 
     set: tuple[str, ...]
@@ -78,11 +81,25 @@ class Setting(StrictModel):
     choices: tuple[float, ...] = ()
     by_index: bool = False
     at_least: bool = False
-    scale: float = Field(default=1.0, gt=0)
+    confirms: str | None = None
+    scale: float = 1.0
+    inverse: bool = False
+    words_by_value: dict[str, str] = Field(default_factory=dict)
     rel: float = Field(default=2e-3, ge=0)
     abs: float = Field(default=0.0, ge=0)
     settle_s: float = Field(default=0.0, ge=0)
     takes_s: float = Field(default=0.0, ge=0)
+
+    @model_validator(mode="after")
+    def _sendable(self) -> Setting:
+        if self.scale == 0:
+            raise ValueError("expected a scale other than 0, found 0")
+        missing = [
+            c for c in self.choices if self.words_by_value and _key(c) not in self.words_by_value
+        ]
+        if missing:
+            raise ValueError(f"expected a word for choice {missing[0]:g}, found none")
+        return self
 
 
 class Bits(StrictModel):
@@ -323,6 +340,10 @@ class Dialect(StrictModel):
                     kind.from_dict(plain)
                 except ValueError as error:
                     raise ValueError(f"accuracy.{function}: {error}") from None
+
+
+def _key(choice: float) -> str:
+    return f"{choice:.12g}"
 
 
 _NEEDED: dict[str, tuple[tuple[str, ...], tuple[str, ...]]] = {

@@ -190,6 +190,8 @@ class Driven:
         question = setting.get
         if question is None:
             return True
+        if setting.confirms is not None:
+            return decode.same_word(decode.as_word(question, text), setting.confirms)
         if isinstance(wanted, bool):
             due = setting.answers.get("on" if wanted else "off")
             if due:
@@ -326,16 +328,23 @@ def _sent(setting: Setting, wanted: float | str | bool) -> float | str | int:
         return setting.words.get(wanted, wanted)
     if setting.by_index:
         return setting.choices.index(wanted)
-    return wanted * setting.scale
+    if setting.words_by_value:
+        return setting.words_by_value[f"{wanted:.12g}"]
+    return (1.0 / wanted if setting.inverse else wanted) * setting.scale
 
 
 def _near(setting: Setting, question: Question, wanted: float, text: str) -> bool:
+    if setting.words_by_value:
+        word = setting.words_by_value[f"{wanted:.12g}"]
+        return decode.same_word(decode.as_word(question, text), word)
     number = decode.as_number(question, text)
     if number.value is None:
         return False
     if setting.by_index:
         return number.value == setting.choices.index(wanted)
     found = number.value / setting.scale
+    if setting.inverse:
+        found = 1.0 / found if found else 0.0
     allowed = setting.rel * abs(wanted) + setting.abs + 1e-12
     return found >= wanted - allowed if setting.at_least else abs(found - wanted) <= allowed
 

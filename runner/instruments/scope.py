@@ -116,7 +116,7 @@ class DrivenScope(Driven):
     def capture(self, timeout_s: float | None = None) -> dict[str, Capture]:
         """Arm, wait for the trigger (or force it when the source is "none"), fetch."""
         try:
-            self.arm()
+            self._arm_twice()
         except InstrumentError as error:
             return self._nothing(str(error))
         if self._trigger.source == "none" and self._state() == "armed":
@@ -128,6 +128,15 @@ class DrivenScope(Driven):
                 return self._nothing("no trigger came in time")
             self._clock.sleep(self._poll_s())
         return self.fetch()
+
+    def _arm_twice(self) -> None:
+        # Some scopes fall from single to stopped without a trigger: once more, then no further.
+        try:
+            self.arm()
+        except InstrumentError:
+            self.stop()
+            self._clock.sleep(_ARM_S)
+            self.arm()
 
     def _patience_s(self) -> float:
         return 1.25 * self._timebase.duration_s * max(1, self._timebase.averages) + _PATIENCE_S

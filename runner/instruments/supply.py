@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from runner.instruments.decode import as_integer, as_word
+from runner.instruments.decode import as_bool, as_integer, as_word
 from runner.instruments.dialect import SupplyWords
 from runner.instruments.driven import Driven, Seat
 from runner.reading import Reading
@@ -19,6 +19,13 @@ class DrivenSupply(Driven):
         super().__init__(seat)
         self._words = words
         self._on = False
+
+    def start(self) -> None:
+        """As every role; then see whether the output is on already."""
+        super().start()
+        setting = self._words.settings.get("output")
+        if setting is not None and setting.get is not None:
+            self._on = bool(self._ask(setting.get, as_bool))
 
     def set_voltage(self, volts: float) -> None:
         """Set point in V, read back."""
@@ -51,14 +58,16 @@ class DrivenSupply(Driven):
     def mode(self) -> str:
         """Return "cv", "cc", "off" or "unknown"."""
         question = self._words.queries.get("mode")
+        if not self._on:
+            return "off"
         if question is None:
-            return "unknown" if self._on else "off"
+            return "unknown"
         if self._words.mode_bits:
             value = self._ask(question, as_integer)
             for key, word in self._words.mode_bits.items():
                 if value & int(key):
                     return word
-            return self._words.modes.get("", "off" if not self._on else "unknown")
+            return self._words.modes.get("", "unknown")
         found = self._ask(question, as_word)
         return self._words.modes.get(found.upper(), "unknown")
 

@@ -26,12 +26,14 @@ class LinkOptions(StrictModel):
     """Framing, patience and habits of one link.
 
     ``read_end`` empty means that replies carry no terminator: a query then states how many
-    bytes its reply has, or the reply ends when nothing came for ``quiet_s``. ``late_s`` is the slowest answer that may still come after a deadline
+    bytes its reply has, or the reply ends when nothing came for ``quiet_s``. ``late_s`` is the
+    slowest answer that may still come after a deadline
     has passed. ``pace_s`` is the least time between the end of one message and the start of the
     next, ``after_write_s`` follows a message without answer, ``before_read_s`` stands between a
     query and its answer. ``sync`` says how the session is proved in step: ``nonce`` sets a
     register to a number that changes every time and asks for it; ``identity`` asks
-    ``sync_ask`` twice after silence. ``clear`` says whether a device clear is harmless. ``release_s`` is how
+    ``sync_ask`` twice after silence. ``clear`` says whether a device clear is harmless.
+    ``release_s`` is how
     long the instrument holds its only connection after it was lost. ``verdict`` lists the words
     with which an instrument answers every setting. ``unasked`` says what to do with bytes that
     come without a question: ``fault`` (the session is proved again) or ``discard``.
