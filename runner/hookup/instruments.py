@@ -44,7 +44,10 @@ def _inputs(bench: Bench, one: Instrument) -> list[Edge]:
         case "scope":
             edges = _scope(bench, one)
         case "load":
-            edges = [*_reference(one, ("minus", "plus")), *_monitor(one)]
+            edges = [
+                *_reference(one, ("minus", "plus")),
+                *(_monitor(one) if _monitored(bench, one) else []),
+            ]
         case "meter":
             hi, lo = f"{one.name}.hi", f"{one.name}.lo"
             edges = [
@@ -106,6 +109,11 @@ def _scope(bench: Bench, one: Instrument) -> list[Edge]:
             for a, b in combinations(shells, 2)
         ]
     return edges
+
+
+def _monitored(bench: Bench, one: Instrument) -> bool:
+    start = f"{one.name}.monitor"
+    return any(end.startswith(start) for wire in bench.connection for end in (wire.a, wire.b))
 
 
 def _monitor(one: Instrument) -> list[Edge]:

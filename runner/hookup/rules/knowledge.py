@@ -65,11 +65,12 @@ def _clips_before_measuring(wiring: Wiring) -> list[Hazard]:
     if not clips or wiring.measured is not None:
         return []
     names = wires_at(wiring.bench, [here for here, _ in clips])
+    shown = " and ".join(words_for(here) for here, _ in clips)
     return [
         Hazard(
             code="earthed-lead-before-earth-reference",
             grade=Grade.NOTE,
-            sentence=f"{' and '.join(words_for(here) for here, _ in clips)} earths the output;"
+            sentence=f"The output is earthed by {shown};"
             " while nobody has measured how the output stands to earth, that is a guess.",
             remedy="Leave that lead off until the check earth-reference is done; it will ask.",
             wires=names,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.hookup.edges import EARTH, Tie
-from runner.hookup.graph import Graph
+from runner.hookup.graph import Graph, points_along
 from runner.hookup.hazards import Grade, Hazard, Wiring, joined_names, leads_in, written
 
 __all__ = ["LOOP_V", "loop_current_a", "loop_rules"]
@@ -32,10 +32,11 @@ def loop_rules(wiring: Wiring) -> list[Hazard]:
         return found
     loop = [tie for tie in (*ways, *second) if (tie in ways) != (tie in second)]
     current_a = loop_current_a(sum(tie.ohms for tie in loop))
-    return [*found, _loop(loop, current_a)]
+    ring = (*points_along(terminal, ways), *points_along(EARTH, list(reversed(second)))[1:])
+    return [*found, _loop(loop, current_a, ring)]
 
 
-def _loop(loop: list[Tie], current_a: float) -> Hazard:
+def _loop(loop: list[Tie], current_a: float, ring: tuple[str, ...]) -> Hazard:
     kinds = {tie.kind for tie in loop}
     code = "earth-loop"
     if "strap" in kinds:
@@ -53,7 +54,7 @@ def _loop(loop: list[Tie], current_a: float) -> Hazard:
         unit="A",
         wires=leads_in(loop),
         numbers={"loop_a": current_a},
-        loop=tuple(dict.fromkeys(p for tie in loop for p in (tie.a, tie.b))),
+        loop=ring,
     )
 
 
