@@ -111,6 +111,10 @@ class Manners:
         if not self.rudeness.rules:
             return
         now_s = instrument.now_s
+        stuck = self.rudeness.of("stuck-trigger")
+        if stuck:
+            number = self.rudeness.query_count
+            instrument.stuck_trigger = any(rule.applies(number, message, now_s) for rule in stuck)
         for rule in self.rudeness.of(*_EVENTS):
             once = not {"every", "times"} & rule.options.keys()
             if (rule.used and once) or not rule.applies(self.rudeness.query_count, message, now_s):

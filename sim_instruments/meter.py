@@ -70,7 +70,6 @@ class Meter(ScpiInstrument):
         self.alarms = clock.alarms
         self.random = stream(seed, name)
         self.truth: MeterTruth = draw_truth(self.random)
-        self.stuck_trigger = False
         self.run: MeterRun | None = None
         self.overload: dict[str, bool] = {}
         super().__init__(identity, clock)

@@ -142,7 +142,7 @@ def parse_rule(text: str) -> Rule:
 
     :raises ValueError: unknown kind or key, missing key, or a value that is no number
     """
-    kind, _, tail = text.strip().partition(":")
+    kind, _, tail = text.lstrip().partition(":")
     if kind not in KINDS:
         raise ValueError(f"expected one of {', '.join(sorted(KINDS))}, found {kind!r}")
     options: dict[str, str] = {}

@@ -51,7 +51,6 @@ class Scope(ScpiInstrument):
         self.probes = {n: probes.get(n, ProbeOnUnit()) for n in (1, 2, 3, 4)}
         self.random = stream(seed, name)
         self.truth = {n: self._drawn(self.probes[n]) for n in self.probes}
-        self.stuck_trigger = False
         self.captures = 0
         self.mode = "stop"
         self.acquisition: Acquisition | None = None

@@ -72,6 +72,7 @@ class ScpiInstrument:
         self.status = Status()
         self.settings: dict[str, Any] = {}
         self.remote = False
+        self.stuck_trigger = False
         self._defaults: dict[str, Any] = {}
         self._opc_wanted = False
         self._bound: dict[str, list[Bound]] = {}
