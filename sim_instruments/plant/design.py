@@ -135,8 +135,8 @@ def _regulator(spec: UnitSpec, draw: _Draw) -> Regulator:
         line_corner_hz=draw.part(2000.0, 0.2),
         r_out_ohm=draw.part((0.5e-3 if lab else 1.5e-3) * min(3.0 / spec.i_max, 1.0), 0.3),
         quiescent_a=draw.part(0.015, 0.1),
-        bleed_ohm=draw.part(spec.v_max / 0.006, 0.05),
-        sink_a=draw.part(0.1, 0.1),
+        bleed_ohm=draw.part(spec.v_max / (0.006 if lab else 0.018), 0.05),
+        sink_a=draw.part(0.1, 0.1) if lab else 0.0,  # a down-programmer
         reference_gain=1.0 + (2e-4 if lab else 1.5e-3) * draw.swing(),
         reference_offset_v=(1.5e-3 if lab else 5e-3) * draw.swing(),
         reference_tc_per_k=(25e-6 if lab else 80e-6) * draw.swing(),
@@ -152,7 +152,7 @@ def _regulator(spec: UnitSpec, draw: _Draw) -> Regulator:
 
 def _taps(spec: UnitSpec, reg: Regulator, res: Reservoir, draw: _Draw) -> TapControl:
     tops = (*spec.tap_up_v, spec.v_max) if spec.tap_control in ("relay", "scr") else (spec.v_max,)
-    load_a = spec.i_max * 1.0 + reg.quiescent_a + 0.006
+    load_a = spec.i_max + reg.quiescent_a + 0.01
     drop = reg.dropout_v + reg.dropout_ohm * spec.i_max
     windings = []
     for top in tops:

@@ -134,7 +134,9 @@ class Engine(Standing):
         t = self.state.t_s
         for m in self.relays.take(t):
             self.dirty()
-            if m.contact is not None and not m.bounce:
+            if m.bounce:
+                self.log("bounce", relay=m.relay)
+            elif m.contact is not None:
                 self.kicks.append(Click(t, 4e-3 * self.noise[m.relay + int(t * 1e3) % 999], 2e-6))
                 self.log("contact", relay=m.relay, made=m.contact, tap=self.relays.tap())
         load = self.settings.load

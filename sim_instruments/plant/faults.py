@@ -243,7 +243,7 @@ FAULTS: Mapping[str, FaultSpec] = {
         {"fraction": 0.03, "esr": 8.0},
     ),
     "pass-leak": FaultSpec(
-        "The pass transistor leaks collector to emitter (ohms).", _pass_leak, {"ohms": 1500.0}
+        "The pass transistor leaks collector to emitter (ohms).", _pass_leak, {"ohms": 300.0}
     ),
     "pass-short": FaultSpec(
         "The pass transistor is shorted (ohms left).", _pass_short, {"ohms": 0.1}
@@ -304,7 +304,7 @@ FAULTS: Mapping[str, FaultSpec] = {
     "thermal-cutout": FaultSpec(
         "The thermal cut-out acts too early (degrees Celsius).",
         _cutout,
-        {"trip": 40.0, "below": 6.0},
+        {"trip": 36.0, "below": 5.0},
     ),
     "aux-ripple": FaultSpec(
         "The auxiliary rail's capacitor is dried: its ripple reaches the output at all loads.",

@@ -85,7 +85,9 @@ class Plant:
     @property
     def truth(self) -> Truth:
         """What only the maker of this world can know."""
-        return Truth(self, self._engine, self._healthy)
+        with self._lock:
+            self._now()
+            return Truth(self._engine, self._healthy)
 
     @property
     def events(self) -> list[tuple[float, str, dict[str, Any]]]:

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 
+import numpy as np
+
 from sim_instruments.plant.parts import TapControl, Winding
 
 __all__ = ["Motion", "Relays"]
@@ -22,8 +24,10 @@ class Motion:
 class Relays:
     """State of all tap relays of one unit. Times in seconds, thresholds in volts."""
 
-    def __init__(self, taps: TapControl) -> None:
+    def __init__(self, taps: TapControl, rng: np.random.Generator) -> None:
         n = len(taps.up_v)
+        self._rng = rng
+        self._fresh_ohm = 0.0  # what the last making of a worn contact happened to add
         self.taps = taps
         self.above = [False] * n  # comparators
         self.coils = [False] * n
@@ -120,6 +124,8 @@ class Relays:
                 self.contacts[m.relay] = m.contact
                 if not m.bounce and m.contact is not None:
                     self.transitions += 1
+                    worn = self.taps.contact_noise_ohm
+                    self._fresh_ohm = worn * float(self._rng.random()) if worn else 0.0
         return due
 
     def winding(self) -> Winding | None:
@@ -139,7 +145,9 @@ class Relays:
                     break
                 index += 1
             chosen = taps.windings[index]
-        return replace(chosen, r_ohm=chosen.r_ohm + taps.contact_ohm) if self.contacts else chosen
+        if not self.contacts:
+            return chosen
+        return replace(chosen, r_ohm=chosen.r_ohm + taps.contact_ohm + self._fresh_ohm)
 
     def tap(self) -> int:
         """Index of the selected winding, -1 in the gap."""

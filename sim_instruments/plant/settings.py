@@ -17,7 +17,8 @@ class LoadDemand:
 
     level: amperes (cc), ohms (cr, short), volts (cv) or watts (cp). Below v_min a cc load
     turns into a resistor v_min/level. level_b, frequency_hz and duty make a dynamic load
-    that is at `level` for `duty` of each period and at `level_b` for the rest.
+    that is at `level` for `duty` of each period and at `level_b` for the rest. l_lead_h is
+    the inductance between the point where the loop senses and the post.
     """
 
     mode: LoadMode = "off"
@@ -28,7 +29,7 @@ class LoadDemand:
     level_b: float | None = None
     frequency_hz: float = 0.0
     duty: float = 0.5
-    l_lead_h: float = 0.3e-6
+    l_lead_h: float = 0.05e-6
 
     @property
     def is_dynamic(self) -> bool:

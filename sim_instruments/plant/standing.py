@@ -35,7 +35,7 @@ class Standing:
         self.settings = Settings(mains_v_rms=parts.mains.v_rms, mains_f_hz=parts.mains.f_hz)
         self.settings.limit_a = parts.regulator.i_max * 1.05
         self.state = State(start_s, 0.0)
-        self.relays = Relays(parts.taps)
+        self.relays = Relays(parts.taps, np.random.default_rng([seed, 3]))
         self.line_state = LineState(parts.mains, np.random.default_rng([seed, 1]))
         self.heat = Temperatures(parts.heat, np.random.default_rng([seed, 2]))
         self.branches: dict[str, Branch] = {}
@@ -163,7 +163,7 @@ class Standing:
             load_v_min=load.v_min,
             load_i_max=load.i_max,
             sense_bounds_v=self.relays.bounds_v(),
-            sense_kick_v=-taps.coil_kick_v * sum(self.relays.coils),
+            sense_kick_v=-taps.coil_kick_v * self.relays.contacts.count(True),
             noise=self.noise,
         )
         self._line = line_of(self.parts, wiring, s.mains_on)

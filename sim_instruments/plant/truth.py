@@ -14,7 +14,6 @@ from sim_instruments.plant.steady import Cycle, find_cycle
 
 if TYPE_CHECKING:
     from sim_instruments.plant.engine import Engine
-    from sim_instruments.plant.plant import Plant
 
 __all__ = ["RippleTruth", "Truth"]
 
@@ -33,8 +32,7 @@ class RippleTruth:
 class Truth:
     """Reads the parts and the state of a plant."""
 
-    def __init__(self, plant: Plant, engine: Engine, healthy: Parts) -> None:
-        self._plant = plant
+    def __init__(self, engine: Engine, healthy: Parts) -> None:
         self._engine = engine
         self.healthy = healthy
 
