@@ -7,7 +7,7 @@ from dataclasses import replace
 
 from runner.finding import Decision, Finding
 from runner.metrology.budget import Budget
-from runner.metrology.decision import Judgement, Rule, decide
+from runner.metrology.decision import Judgement, Outcome, Rule, decide
 from runner.metrology.limit import Limit
 from runner.profile import Profile
 
@@ -62,7 +62,7 @@ class Judge:
             limit_high=limit.high,
             risk=judgement.risk,
             tur=_finite(judgement.tur),
-            reason="; ".join(filter(None, (judgement.reason, *judgement.warnings))),
+            reason="; ".join(filter(None, (judgement.reason, *_told(judgement)))),
             limit_source=source,
             budget=budget.rows(),
         )
@@ -98,6 +98,11 @@ class Judge:
             limit_low=limit.low if limit else None, limit_high=limit.high if limit else None,
             limit_source=source,
         )  # fmt: skip
+
+
+def _told(judgement: Judgement) -> tuple[str, ...]:
+    """Warnings about the bench; a plain fail stands in spite of them."""
+    return () if judgement.outcome is Outcome.FAIL else judgement.warnings
 
 
 def _finite(number: float | None) -> float | None:

@@ -26,6 +26,8 @@ __all__ = ["CHECK"]
 PAIRS = 3
 READINGS = 5
 LOAD_SHARES = (0.0, 0.25, 0.5, 0.75, 1.0)
+REST_SHARE = 0.3
+"""Rest between the steps of a pair, as a share of the limit (see ``at_rest``)."""
 TAIL_S = 60.0
 """When the thermal tail is read after the load was put on (common practice)."""
 
@@ -74,7 +76,7 @@ class LoadEffect:
 
 
 def _rest(work: Workplace, set_v: float) -> None:
-    limit_v = work.profile.limit("load-effect").limit.at(set_v)
+    limit_v = REST_SHARE * work.profile.limit("load-effect").limit.at(set_v)
     range_for(meter_of(work), set_v, FAST_NPLC)
     if not at_rest(work, limit_v):
         work.log.event("restless", set_v=set_v)
@@ -97,6 +99,8 @@ def _note_mode(work: Workplace, set_v: float, measured_v: float | None, **at: fl
 def _pairs(work: Workplace, set_v: float) -> None:
     load = load_of(work)
     load_a = allowed_load_a(load, set_v, full_load_a(work.profile))
+    with loaded(load, load_a):
+        _rest(work, set_v)  # an output that was turned down comes down the last millivolts
     for pair in range(1, PAIRS + 1):
         _rest(work, set_v)
         _read(work, set_v=set_v, pair=pair, load="none")
@@ -105,6 +109,8 @@ def _pairs(work: Workplace, set_v: float) -> None:
             seen_v = _read(work, set_v=set_v, pair=pair, load="full")
             work.log.reading(load.read_amps(), set_v=set_v, pair=pair, load="full")
             _note_mode(work, set_v, seen_v, pair=pair)
+    _rest(work, set_v)
+    _read(work, set_v=set_v, pair=PAIRS + 1, load="none")
 
 
 def _line(work: Workplace, set_v: float) -> None:

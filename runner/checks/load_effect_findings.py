@@ -76,20 +76,32 @@ def _load_effect(data: CheckData, profile: Profile, judge: Judge, set_v: float) 
 
 
 def _paired(data: CheckData, set_v: float) -> Budget | str:
-    """Budget of no load minus full load, or why there is none."""
+    """Budget of no load minus full load, or why there is none.
+
+    Each full load is compared with the mean of the no-load readings before and after it, so
+    that a steady drift leaves the difference altogether.
+    """
     without: list[float] = []
     with_load: list[float] = []
     first: Reading | None = None
-    for pair in places(data.of("output-voltage", set_v=set_v), "pair"):
-        none = data.of("output-voltage", set_v=set_v, pair=pair, load="none")
-        full = data.of("output-voltage", set_v=set_v, pair=pair, load="full")
-        if valid_values(none) and valid_values(full):
-            without.append(mean(valid_values(none)))
+    pairs = [int(float(n)) for n in places(data.of("output-voltage", set_v=set_v), "pair")]
+    for pair in pairs:
+        before = _valid(data, set_v, pair, "none")
+        after = _valid(data, set_v, pair + 1, "none")
+        full = _valid(data, set_v, pair, "full")
+        if before and full:
+            around = [mean(valid_values(one)) for one in (before, after) if one]
+            without.append(mean(around))
             with_load.append(mean(valid_values(full)))
-            first = first or next(one for one in none if one.valid)
+            first = first or before[0]
     if first is None or len(without) < PAIRS_NEEDED:
         return f"only {len(without)} pair(s) of valid readings, {PAIRS_NEEDED} needed" + _why(data)
     return difference("load effect", without, with_load, scale_of(data, first))
+
+
+def _valid(data: CheckData, set_v: float, pair: int, load: str) -> list[Reading]:
+    found = data.of("output-voltage", set_v=set_v, pair=pair, load=load)
+    return [one for one in found if one.valid]
 
 
 def _why(data: CheckData) -> str:
@@ -116,7 +128,7 @@ def _with_shortfall(budget: Budget, amps: Budget, profile: Profile) -> Budget:
 def _mode_reason(data: CheckData, set_v: float) -> str:
     modes = {event["mode"] for event in data.events_of("mode") if event["set_v"] == set_v}
     words = {
-        "cc": "the unit left constant voltage for constant current",
+        "cc": "the unit says that it no longer holds its voltage: current limit, or dropout",
         "tripped": "the load's protection acted",
         "low": "the output sags under load: dropout, a winding that is not switched in, or the"
         " current limit",

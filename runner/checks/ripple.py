@@ -156,14 +156,10 @@ def _floor(work: Workplace, scope: RippleScope, spans_v: list[float]) -> None:
             break
     for span_v in spans_v:
         scope.use_span(span_v)
-        for _ in range(3):
-            last = next(scope.records(1, "normal"))
-            if last.valid and not last.clipped:
-                break
-        for acquire, count in (("normal", FLOOR_RECORDS), ("peak", PEAK_RECORDS)):
-            for capture in scope.records(count, acquire):  # type: ignore[arg-type]
-                for reading in ripple_readings(work, capture, "floor"):
-                    work.log.reading(reading, span_v=span_v)
+        records = [*scope.records(FLOOR_RECORDS, "normal"), *scope.records(PEAK_RECORDS, "peak")]
+        for capture in records:
+            for reading in ripple_readings(work, capture, "floor"):
+                work.log.reading(reading, span_v=span_v)
     work.output.on(True)
 
 

@@ -21,7 +21,7 @@ USED_SHARE = 0.8
 PERIODS = 5
 POINTS = 10_000
 SETTLE_TRIES = 30
-SETTLED_SHARE = 0.1
+SETTLED_SHARE = 0.02
 
 
 class RippleScope:
@@ -40,8 +40,13 @@ class RippleScope:
         return self._spans_v[self._span]
 
     def use_span(self, span_v: float) -> None:
-        """Take the range of another point again (for the floor)."""
+        """Take the range of another point again (for the floor), and wait until it is settled."""
         self._span = min(range(len(self._spans_v)), key=lambda i: abs(self._spans_v[i] - span_v))
+        for _ in range(SETTLE_TRIES):
+            capture = self._one("normal")
+            if not capture.valid or (_settled(capture) and not capture.clipped):
+                return
+            self._clock.sleep(self._duration_s)
 
     def settle(self) -> Capture:
         """Find the range and wait until the coupling capacitor has charged; the last record."""
@@ -85,12 +90,12 @@ class RippleScope:
 
 
 def _settled(capture: Capture) -> bool:
-    """First and last mains period have the same mean, within a tenth of the trace."""
+    """First and last mains period have the same mean, within a share of the trace."""
     period = capture.v.size // PERIODS
     if period < 2:
         return True
     first, last = float(capture.v[:period].mean()), float(capture.v[-period:].mean())
-    allowed_v = max(2 * capture.lsb_v, SETTLED_SHARE * float(np.ptp(capture.v)))
+    allowed_v = max(capture.lsb_v, SETTLED_SHARE * float(np.ptp(capture.v)))
     return abs(last - first) <= allowed_v
 
 

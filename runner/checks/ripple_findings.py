@@ -159,7 +159,7 @@ def _cause(data: CheckData, profile: Profile, place: Place) -> str:
     if "low" in modes:
         words.append("the output sags: dropout")
     if "cc" in modes:
-        words.append("the unit is in constant current")
+        words.append("the unit says that it no longer holds its voltage")
     probes = {float(r.at["probe"]) for r in data.of("ripple-pp", set_v=place.set_v)}
     if max(probes, default=1.0) >= 10:
         words.append(FLOOR_REMEDY)

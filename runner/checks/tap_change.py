@@ -96,8 +96,11 @@ def _shoot(
 
 def dwell_around(
     work: Workplace, probe: TapProbe, tap: int, share: float, pair: Pair, home_v: float
-) -> None:
-    """Hold still a little below, at and above both points; chatter ends it within two seconds."""
+) -> bool:
+    """Hold still a little below, at and above both points; False when the winding chatters.
+
+    Chatter ends the test within two seconds.
+    """
     if pair.rising is None or pair.falling is None:
         raise BenchError("a tap point that was not found cannot be dwelt at")
     probe.move(home_v)
@@ -106,7 +109,8 @@ def dwell_around(
         for offset_v in (-way * BESIDE_V, 0.0, way * BESIDE_V):
             if _dwell(work, probe, tap, share, direction, edge, offset_v):
                 probe.move(home_v)
-                return
+                return False
+    return True
 
 
 def _dwell(

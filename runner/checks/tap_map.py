@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.points import allowed_load_a, full_load_a
@@ -115,6 +115,7 @@ class _Search:
 
     work: Workplace
     probe: TapProbe
+    chattering: set[int] = field(default_factory=set)
 
     @property
     def low_v(self) -> float:
@@ -158,6 +159,9 @@ class _Search:
         with loaded(load_of(self.work), self.load_a(share)):
             self.probe.rest_at(self.low_v)
             for tap, place in zip(numbers, rough, strict=True):
+                if tap in self.chattering:
+                    narrower.append(place)  # spared at the other loads
+                    continue
                 if self.probe.operations > OPERATIONS_MAX:
                     self.work.log.event("relay-cap", tap=tap, share=share)
                     continue
@@ -207,9 +211,10 @@ class _Search:
                 )
                 return False
             if edge.chatter:
+                self.chattering.add(tap)
                 self.work.log.event(
                     "chatter", tap=tap, share=share, direction=direction,
-                    at_v=edge.measured_v, seconds=DWELL_S,
+                    at_v=edge.measured_v, seconds=DWELL_S, changes=edge.changes,
                 )  # fmt: skip
                 return False
             self._write(share, tap, number, direction, edge)
@@ -235,7 +240,9 @@ class _Search:
             return place
         record_change(self.work, self.probe, tap, share, pair)
         if not self.work.quick:
-            dwell_around(self.work, self.probe, tap, share, pair, place.rising.home_v)
+            still = dwell_around(self.work, self.probe, tap, share, pair, place.rising.home_v)
+            if not still:
+                self.chattering.add(tap)
         rising = narrowed(place.rising, pair.rising, NEXT_LOAD_V)
         falling = narrowed(place.falling, pair.falling, NEXT_LOAD_V)
         return Rough(rising, falling)

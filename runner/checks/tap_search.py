@@ -75,6 +75,7 @@ class Edge:
     step_v: float
     points: int
     chatter: bool = False
+    changes: int = 0
 
 
 @dataclass(frozen=True, slots=True)
@@ -97,7 +98,9 @@ def walk(move: Move, window: Window, step_v: float) -> Edge | None:
         seen = move(start_v)
         points += 1
         if seen.chatter:
-            return Edge(start_v, start_v, seen.volts, seen.volts, step_v, points, chatter=True)
+            return Edge(
+                start_v, start_v, seen.volts, seen.volts, step_v, points, True, seen.changes
+            )
         if way * (seen.winding - window.home) <= 0:
             return _steps(move, window, start_v, seen, step_v, points)
         points += 1
@@ -119,7 +122,9 @@ def _steps(
         seen = move(here_v)
         points += 1
         if seen.chatter or way * (seen.winding - window.home) > 0:
-            return Edge(volts, here_v, before.volts, seen.volts, step_v, points, seen.chatter)
+            return Edge(
+                volts, here_v, before.volts, seen.volts, step_v, points, seen.chatter, seen.changes
+            )
         before, volts = seen, here_v
     return None
 
