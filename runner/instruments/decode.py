@@ -86,18 +86,17 @@ def as_word(question: Question, text: str) -> str:
 def same_word(found: str, due: str) -> bool:
     """Whether two words are the same keyword, long form or short (SCPI-1999 vol. 1, 6.2.1).
 
-    ``due`` is written as the standard prints it (``NORMal``) or in either form.
+    ``due`` is written as the standard prints it (``NORMal``) or in either form; only a single
+    keyword has two forms.
     """
     a, b = found.strip().upper(), due.strip().upper()
     if a == b:
         return True
-    short = "".join(c for c in due if not c.islower()).upper()
-    return a == short or (
-        len(a) >= 3
-        and len(b) >= 3
-        and _short(a) == _short(b)
-        and (b.startswith(a) or a.startswith(b))
-    )
+    if not (a.isalpha() and b.isalpha()):
+        return False
+    printed_short = "".join(c for c in due if not c.islower()).upper()
+    longer, shorter = (a, b) if len(a) > len(b) else (b, a)
+    return a == printed_short or (longer.startswith(shorter) and shorter == _short(longer))
 
 
 def _short(word: str) -> str:

@@ -106,19 +106,20 @@ class Recovery:
                 raise FramingError(f"{session.name}: it does not stop sending")
         if skipped:
             session.trace.note(f"{len(skipped)} lines that nobody waited for: {skipped[:3]!r}")
-        session.set_echo(asked in skipped[-1:])
+        session.set_echo(asked[1] in skipped[-1:])
         echo = self._ask(second, until_s)
-        found = session.raw_line(until_s)
-        if found == echo:
-            found = session.raw_line(until_s)
+        while (found := session.raw_line(until_s)) in echo:
+            continue
         if not _is(found, second):
             raise FramingError(f"{session.name}: not in step (asked {second}, found {found!r})")
         session.raw_send(f"*ESE 0{session.options.write_end}".encode("latin-1"), until_s)
 
-    def _ask(self, number: int, until_s: float) -> str:
-        command = f"*ESE {number};*ESE?"
-        self._session.raw_send((command + self._session.options.write_end).encode(), until_s)
-        return command
+    def _ask(self, number: int, until_s: float) -> tuple[str, str]:
+        # Two messages: not every instrument takes two commands in one.
+        end = self._session.options.write_end
+        self._session.raw_send(f"*ESE {number}{end}".encode("latin-1"), until_s)
+        self._session.raw_send(f"*ESE?{end}".encode("latin-1"), until_s)
+        return f"*ESE {number}", "*ESE?"
 
     def _next(self) -> int:
         # 16 … 255: never a plausible boolean, event count or small status word.
