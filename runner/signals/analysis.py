@@ -4,11 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-import numpy as np
 from numpy.typing import ArrayLike
 
 from runner.signals import ripple as ripple_of
-from runner.signals.mains import MainsFit, block_means, fit_mains
+from runner.signals.mains import MainsFit, fit_mains, thinned, thinning_gain
 from runner.signals.ripple import Ripple
 from runner.signals.samples import FloatArray, Invalid, checked_record
 from runner.signals.spectrum import Line, Spectrum, amplitude_spectrum, strong_lines
@@ -53,7 +52,7 @@ def analyse(
     """Analyse one evenly sampled record (n,) in volts, n >= 16.
 
     Time and memory are those of a few passes over the record: chunks of cache size, averaged
-    spectra, sine fits on block means. The record itself is neither copied nor changed.
+    spectra, sine fits on a thinned record. The record itself is neither copied nor changed.
     """
     samples = checked_record(v, minimum=16)
     if isinstance(samples, Invalid):
@@ -84,19 +83,19 @@ def _segment(n: int) -> int | None:
 def _low_spectrum(
     samples: FloatArray, dt_s: float, mains_hz: float, wide: Spectrum | Invalid
 ) -> Spectrum | Invalid:
-    """Spectrum of block means up to about 200 times the mains, droop of the blocks undone."""
+    """Spectrum of the thinned record up to about 200 times the mains, its droop undone."""
     block = int(1 / (8 * _LOW_TOP_MULTIPLE * mains_hz * dt_s))
     if samples.size <= _ONE_TRANSFORM or block < 2 or samples.size < 64 * block:
         return wide
-    means = block_means(samples, block)
+    means = thinned(samples, block)
     even = 1 << max(0, means.size.bit_length() - 8)  # lengths with large primes transform slowly
     low = amplitude_spectrum(means[: means.size // even * even], block * dt_s)
     if isinstance(low, Invalid):
         return low
     inside = low.f_hz <= _LOW_TOP_MULTIPLE * mains_hz
-    f_hz = low.f_hz[inside]
-    droop = np.sinc(f_hz * block * dt_s) / np.sinc(f_hz * dt_s)
-    return Spectrum(f_hz, low.amplitude_v[inside] / droop, low.window, low.enbw_hz, low.averages)
+    f_hz, amplitude_v = low.f_hz[inside], low.amplitude_v[inside].copy()
+    amplitude_v[1:] /= thinning_gain(f_hz[1:], block, dt_s)
+    return Spectrum(f_hz, amplitude_v, low.window, low.enbw_hz, low.averages)
 
 
 def _others(
@@ -113,14 +112,14 @@ def _others(
 
 
 def _in_wide_too(line: Line, wide: Spectrum) -> bool:
-    """Block means fold a line from far up into the low spectrum; the wide one has it not there."""
+    """Thinning folds a line from far up into the low spectrum; the wide one has it not there."""
     k = round(line.f_hz / wide.bin_hz)
     return k < 8 or float(wide.amplitude_v[k - 2 : k + 3].max()) > 0.5 * line.amplitude_v
 
 
 def _is_multiple(line: Line, f0_hz: float, low: Spectrum) -> bool:
-    """Above the low spectrum multiples lie closer than the bins; they are weak there."""
-    if line.f_hz > low.f_hz[-1]:
-        return False
+    """Within 2.5 bins it cannot be told from a multiple; those above order 200 are weak."""
     order = max(1, round(line.f_hz / f0_hz))
+    if order > _LOW_TOP_MULTIPLE:
+        return False
     return abs(line.f_hz - order * f0_hz) <= 2.5 * low.bin_hz + _WANDER * line.f_hz

@@ -12,6 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
+from runner.signals.linear import dot
 from runner.signals.samples import FloatArray, Invalid, checked_record, is_flat
 
 __all__ = [
@@ -103,7 +104,7 @@ def _about_line(samples: FloatArray, mean_v: float, step_v: float) -> tuple[floa
         if step_v != 0:
             deviation -= ramp[: deviation.size]
         low, high = min(low, float(deviation.min())), max(high, float(deviation.max()))
-        squares += float(np.einsum("i,i->", deviation, deviation))  # one thread: cache-sized parts
+        squares += dot(deviation, deviation)
     return low, high, squares
 
 
@@ -123,7 +124,7 @@ def line_slope(v: ArrayLike, dt_s: float) -> float | Invalid:
     mean_v, moment = float(samples.mean()), 0.0
     for start in range(0, n, _CHUNK):
         part = samples[start : start + _CHUNK] - mean_v
-        moment += float(part @ (np.arange(start, start + part.size) - (n - 1) / 2))
+        moment += dot(part, np.arange(start, start + part.size, dtype=np.float64) - (n - 1) / 2)
     slope = moment * 12 / (n * (n**2 - 1.0)) / dt_s
     return slope if np.isfinite(slope) else Invalid("the slope overflows")
 

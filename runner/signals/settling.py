@@ -170,8 +170,8 @@ class StableHold:
     """Accepts a hand-set value once it has been still.
 
     Held: at least `readings_min` readings over at least `hold_s` seconds, all within
-    ±max(`band_abs`, `band_rel`·|mean|) of their mean. Defaults 5, 2 s, 2 mV, 0.02 % (the
-    trade's practice for bench supplies, no standard).
+    ±max(`band_abs`, `band_rel`·|mean|) of the middle between highest and lowest. Defaults
+    5, 2 s, 2 mV, 0.02 % (the trade's practice for bench supplies, no standard).
     """
 
     def __init__(
@@ -215,5 +215,4 @@ class StableHold:
         values = [v for _, v in self._still]
         mean = sum(values) / len(values)
         band = max(self._band_abs, self._band_rel * abs(mean))
-        rounding = 1e-12 * abs(mean)
-        return all(abs(v - mean) <= band + rounding for v in values)
+        return (max(values) - min(values)) / 2 <= band + 1e-12 * abs(mean)

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike
 
-from runner.signals.linear import LinearFit, solve
+from runner.signals.linear import LinearFit, dot, solve
 from runner.signals.samples import FloatArray, Invalid, checked_pair, is_flat
 
 __all__ = ["Component", "SineFit", "Tone", "fit_sine3", "fit_sine4", "fit_tones"]
@@ -67,6 +67,17 @@ class SineFit:
     residual_sd: float
     lag1: float
     sum_of_squares: float
+
+    @property
+    def sinad_db(self) -> float:
+        """Signal to noise and distortion: rms of all components over the residual rms, in dB.
+
+        Infinite for a residual of zero.
+        """
+        power = sum(part.amplitude**2 for part in self.components) / 2
+        if self.residual_rms == 0:
+            return float("inf")
+        return 10 * float(np.log10(power / self.residual_rms**2))
 
     def component(self, order: int) -> Component:
         """Return the first component of this order; KeyError when it was not fitted."""
@@ -217,7 +228,7 @@ def _result(
         components=tuple(components),
         residual_rms=float(np.sqrt(rss / fit.residuals.size)),
         residual_sd=fit.residual_sd,
-        lag1=float(fit.residuals[1:] @ fit.residuals[:-1]) / rss if rss > 0 else 0.0,
+        lag1=dot(fit.residuals[1:], fit.residuals[:-1]) / rss if rss > 0 else 0.0,
         sum_of_squares=rss,
     )
 
