@@ -1,8 +1,10 @@
 """Simulated benches by name: what the entry point group `asleft.benches` leads to.
 
 `memory` plugs the instruments into pyvisa-sim; `tcp` serves the same instruments on loopback
-sockets; :func:`serve` does so in real time for programs of any kind. Options of the bench file: `rude` (table: instrument name to a list of rules), `temper`
-(of the hand), `bits` (of the scope), `port_base` (tcp).
+sockets; :func:`serve` does so in real time for programs of any kind.
+
+Options of the bench file: `rude` (table: instrument name to a list of rules), `temper` (of the
+hand), `bits` (of the scope), `port_base` (tcp).
 """
 
 from __future__ import annotations

@@ -86,6 +86,7 @@ class Load(ScpiInstrument):
         self._drawn_a = 0.0
         self._slewed_s = float("-inf")
         self.last: dict[str, float] = {}
+        self._given: LoadDemand | None = None
         super().__init__(identity, clock)
         self.guard = LoadGuard(self)
 
@@ -262,7 +263,10 @@ class Load(ScpiInstrument):
     def apply(self) -> None:
         """Make the plant feel the settings."""
         self.guard.watch()
-        self.plant.set_load(self.demand())
+        demand = self.demand()
+        if demand != self._given:
+            self._given = demand
+            self.plant.set_load(demand)
 
     def reset(self) -> None:
         """Input off, everything at its default; a latched protection stays."""

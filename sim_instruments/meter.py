@@ -72,6 +72,7 @@ class Meter(ScpiInstrument):
         self.truth: MeterTruth = draw_truth(self.random)
         self.run: MeterRun | None = None
         self.overload: dict[str, bool] = {}
+        self._across: tuple[str, str, float] | None = None
         super().__init__(identity, clock)
         self.load_terminals()
 
@@ -237,10 +238,14 @@ class Meter(ScpiInstrument):
 
     def load_terminals(self) -> None:
         """Put the input resistance across the leads."""
-        if self.leads.on:
-            self.site.attach(self.name, self.leads.hi, self.leads.lo, self.input_ohm())
-        else:
+        across = (self.leads.hi, self.leads.lo, self.input_ohm()) if self.leads.on else None
+        if across == self._across:
+            return  # the unit feels no change, and need not be disturbed
+        self._across = across
+        if across is None:
             self.site.detach(self.name)
+        else:
+            self.site.attach(self.name, *across)
 
     def input_ohm(self) -> float:
         """Input resistance with the settings as they are."""

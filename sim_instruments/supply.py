@@ -39,8 +39,8 @@ class Supply(ScpiInstrument):
         most_v = 1.2 * self.v_max
         self.default("output", False)
         return [
-            self.setting(f"[SOURce]:VOLTage{tail}", "volts", volts, 0.0, self.apply),
-            self.setting(f"[SOURce]:CURRent{tail}", "amperes", amperes, self.i_max, self.apply),
+            self.setting(f"[SOURce]:VOLTage{tail}", "volts", volts, 0.0, self._give_volts),
+            self.setting(f"[SOURce]:CURRent{tail}", "amperes", amperes, self.i_max, self._give_limit),
             self.setting(
                 "[SOURce]:VOLTage:PROTection[:LEVel]", "ovp",
                 Number(0.0, most_v, most_v, ("V",)), most_v,
@@ -66,15 +66,24 @@ class Supply(ScpiInstrument):
         if on and self.tripped:
             raise ScpiError(-221)
         self.settings["output"] = on
-        self.apply()
+        self._give_output()
 
     def _clear(self) -> None:
         self.tripped = False
 
     def apply(self) -> None:
         """Make the unit feel the settings."""
-        self.site.set_current_limit(self.settings["amperes"])
+        self._give_limit()
+        self._give_volts()
+        self._give_output()
+
+    def _give_volts(self) -> None:
         self.site.set_voltage(self.settings["volts"])
+
+    def _give_limit(self) -> None:
+        self.site.set_current_limit(self.settings["amperes"])
+
+    def _give_output(self) -> None:
         self.site.set_output(self.settings["output"])
         if self.settings["output"] and not self._watching:
             self._watching = True
@@ -102,7 +111,7 @@ class Supply(ScpiInstrument):
                 if self.site.mean_v("plus", "minus", now_s - 1e-3, now_s) > self.settings["ovp"]:
                     self.tripped, self._watching = True, False
                     self.settings["output"] = False
-                    self.apply()
+                    self._give_output()
                     return
                 self._watch()
 

@@ -23,8 +23,9 @@ def bench() -> Iterator[ServedBench]:
 
 
 def lxi(bench: ServedBench, name: str, command: str) -> bytes:
+    port = str(bench.ports[name])
     done = subprocess.run(
-        ["lxi", "scpi", "--raw", "-a", "127.0.0.1", "-p", str(bench.ports[name]), "-t", "10", command],
+        ["lxi", "scpi", "--raw", "-a", "127.0.0.1", "-p", port, "-t", "10", command],
         capture_output=True, timeout=60, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr

@@ -173,7 +173,7 @@ def test_ac_volts_and_the_blocking_capacitor() -> None:
 
 
 def test_bus_trigger() -> None:
-    talk, meter, _ = meter_on(dc(1.0))
+    talk, _, _ = meter_on(dc(1.0))
     talk.write("CONF:VOLT:DC 1;:TRIG:SOUR BUS;:INIT")
     assert int(talk.ask("STAT:OPER:COND?")) == 32
     talk.write("INIT")

@@ -109,31 +109,37 @@ def test_refused_for_a_while_then_back_with_defaults() -> None:
 
 
 def test_one_client_leaves_others_waiting() -> None:
-    with served("one-client") as (port, _, _):
-        with connected(port) as first, connected(port, 0.3) as second:
-            assert ask(first, "MEAS:VOLT?") == V
-            assert ask(second, "MEAS:VOLT?") == b""
-            first.close()
-            second.settimeout(5.0)
-            assert ask(second, "OUTP?").endswith(b"\n")
+    with (
+        served("one-client") as (port, _, _),
+        connected(port) as first,
+        connected(port, 0.3) as second,
+    ):
+        assert ask(first, "MEAS:VOLT?") == V
+        assert ask(second, "MEAS:VOLT?") == b""
+        first.close()
+        second.settimeout(5.0)
+        assert ask(second, "OUTP?").endswith(b"\n")
 
 
 def test_late_and_trickled_replies_are_late_in_earnest() -> None:
-    with served("late:query=1,by=0.4s", "segments:query=2,size=4,gap=30ms") as (port, clock, _):
-        with connected(port, 0.1) as link:
-            assert ask(link, "MEAS:VOLT?") == b""
-            link.settimeout(5.0)
-            assert link.recv(100) == V
-            begun = clock.mono_s()
-            assert ask(link, "MEAS:VOLT?") == V
-            assert clock.mono_s() - begun >= 0.09
+    rules = ("late:query=1,by=0.4s", "segments:query=2,size=4,gap=30ms")
+    with served(*rules) as (port, clock, _), connected(port, 0.1) as link:
+        assert ask(link, "MEAS:VOLT?") == b""
+        link.settimeout(5.0)
+        assert link.recv(100) == V
+        begun = clock.mono_s()
+        assert ask(link, "MEAS:VOLT?") == V
+        assert clock.mono_s() - begun >= 0.09
 
 
 def test_not_reading_blocks_a_large_write() -> None:
-    with served("not-reading") as (port, _, _), connected(port, 0.5) as link:
-        with pytest.raises(TimeoutError):
-            for _ in range(1000):
-                link.sendall(b"x" * 1_000_000)
+    with (
+        served("not-reading") as (port, _, _),
+        connected(port, 0.5) as link,
+        pytest.raises(TimeoutError),
+    ):
+        for _ in range(1000):
+            link.sendall(b"x" * 1_000_000)
 
 
 def test_waiting_for_ever_does_not_run_bench_time_away() -> None:
