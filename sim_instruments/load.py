@@ -25,6 +25,7 @@ __all__ = ["Load", "LoadRating", "LoadTruth"]
 
 WINDOW_S = 0.02  # one 50 Hz cycle; the readback integrates this long
 SHORT_OHM = 0.02
+OWN_NOISE_A = 0.5e-3  # rms that the regulating load adds to what it draws; common for bench loads
 CURRENT_CLASS = ErrorClass(5e-4, 5e-4)
 VOLTAGE_CLASS = ErrorClass(2.5e-4, 2.5e-4)
 _MODES = {"CURR": "cc", "VOLT": "cv", "RES": "cr", "POW": "cp"}
@@ -267,6 +268,8 @@ class Load(ScpiInstrument):
         if demand != self._given:
             self._given = demand
             self.plant.set_load(demand)
+            drawing = demand.mode not in ("off", "short")
+            self.plant.load_noise(OWN_NOISE_A * self.truth.noise if drawing else 0.0)
 
     def reset(self) -> None:
         """Input off, everything at its default; a latched protection stays."""

@@ -2,9 +2,10 @@
 
 from __future__ import annotations
 
+import numpy as np
 import pytest
 
-from sim_instruments.load import CURRENT_CLASS, VOLTAGE_CLASS, Load
+from sim_instruments.load import CURRENT_CLASS, OWN_NOISE_A, VOLTAGE_CLASS, Load
 from tests.sim_instruments.bench_fakes import Talk, memory_bench
 
 
@@ -179,3 +180,17 @@ def test_slew_is_work_under_way() -> None:
     rig.load.read()
     assert rig.bench.clock.mono_s() - begun == pytest.approx(2.0, abs=0.05)
     assert float(rig.load.ask("CURR:SLEW:POS?")) == 1.0
+
+
+def test_own_noise_reaches_the_output_through_its_capacitor() -> None:
+    """Noise volts = noise amperes times the output capacitor's series resistance."""
+    rig = Rig()
+    rig.load.write("CURR 1;:INP ON")
+    rig.wait(2.0)
+    now_s = rig.bench.clock.mono_s()
+    t = now_s - 0.1 + np.arange(20000) * 1e-6
+    with_noise = rig.bench.plant.samples_v("plus", "minus", t)
+    rig.bench.plant._load_noise = [(-np.inf, 0.0)]
+    difference = with_noise - rig.bench.plant.samples_v("plus", "minus", t)
+    esr_ohm = rig.bench.plant.parts.regulator.c_out_esr_ohm
+    assert np.std(difference) == pytest.approx(OWN_NOISE_A * esr_ohm, rel=0.05)
