@@ -38,8 +38,8 @@ Role = Literal[
 Reference = Literal["earthed", "joined", "isolated", "differential", "unknown"]
 
 Watts = Annotated[float, *quantity_in("W")]
-Ohms = Annotated[float, *quantity_in("Ω")]
-Farads = Annotated[float, *quantity_in("F")]
+Ohms = Annotated[float, *quantity_in("Ω"), Field(ge=0)]
+Farads = Annotated[float, *quantity_in("F"), Field(ge=0)]
 
 
 class Probe(StrictModel):

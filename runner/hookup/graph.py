@@ -9,7 +9,7 @@ from functools import cached_property
 
 from runner.hookup.edges import EARTH, Edge, Source, Tie
 
-__all__ = ["Graph", "Sets", "points_along", "words_for"]
+__all__ = ["Graph", "Sets", "capital", "points_along", "words_for"]
 
 
 class Sets:
@@ -122,6 +122,11 @@ _PART_WORDS = {
     "case": "case", "common": "common", "monitor": "monitor output",
     "monitor-shell": "monitor screen",
 }  # fmt: skip
+
+
+def capital(words: str) -> str:
+    """Begin a sentence with these words."""
+    return words[:1].upper() + words[1:]
 
 
 def words_for(point: str) -> str:

@@ -11,7 +11,7 @@ from typing import Any
 from runner.bench import Bench
 from runner.hookup.build import build_graph, wire_name
 from runner.hookup.earth_reference import EarthReference
-from runner.hookup.edges import Capacitance, Edge, Resistance, Tie
+from runner.hookup.edges import Capacitance, Diode, Edge, Resistance, Source, Tie
 from runner.hookup.graph import Graph
 from runner.hookup.solve import Solution, solve
 from runner.profile import Profile
@@ -100,20 +100,29 @@ class Wiring:
             solved.append((stiff, solve(stiff.edges, frequency_hz=frequency_hz)))
         return tuple(solved)
 
-    def source_current_a(self, name: str, solution: Solution) -> float:
-        """Largest magnitude of the current through the sources of this name, in A."""
-        return max(
-            (
-                abs(solution.currents[number])
-                for number, edge in enumerate(self.graph.edges)
-                if edge.name == name and edge in self.graph.sources
-            ),
-            default=0.0,
-        )
+    def direct_a(self, name: str, solution: Solution) -> float:
+        """Largest direct current in A through the sources of this name."""
+        return _source_a(self.graph, name, solution)
+
+    @cached_property
+    def mains_a(self) -> float:
+        """Worst current of the mains in A rms, for both ways the plug may be in."""
+        return max(_source_a(graph, "mains", solved) for graph, solved in self.line)
 
     def wired(self, point: str) -> bool:
         """Whether a wire of the bench file ends here."""
         return any(point in (wire.a, wire.b) for wire in self.bench.connection)
+
+
+def _source_a(graph: Graph, name: str, solution: Solution) -> float:
+    return max(
+        (
+            abs(solution.currents[number])
+            for number, edge in enumerate(graph.edges)
+            if isinstance(edge, Source) and edge.name == name
+        ),
+        default=0.0,
+    )
 
 
 def joined_names(path: Iterable[Edge]) -> str:
@@ -122,14 +131,14 @@ def joined_names(path: Iterable[Edge]) -> str:
 
 
 def leads_in(path: Iterable[Edge]) -> tuple[str, ...]:
-    """Names of what a person can take off along a path: wires, straps, cables."""
+    """Names of what a person can take off along a path: wires, straps, cables, resistors."""
     loose = {"wire", "strap", "cable"}
     return tuple(
         dict.fromkeys(
             edge.name
             for edge in path
-            if (isinstance(edge, Tie) and edge.kind in loose)
-            or (isinstance(edge, Resistance) and edge.name.startswith("wire"))
+            if isinstance(edge, Diode | Resistance)
+            or (isinstance(edge, Tie) and edge.kind in loose)
         )
     )
 

@@ -66,7 +66,7 @@ class Layout:
 
 
 _UNIT_ORDER = ("plus", "sense-plus", "sense-minus", "minus", "earth", "raw", "coil1", "coil2",
-               "coil3", "mains-l", "mains-n", "primary")  # fmt: skip
+               "coil3", "mains-l", "mains-n", "primary", "chassis")  # fmt: skip
 _UNIT_LABELS = {
     "plus": "+", "minus": "−", "sense-plus": "sense +", "sense-minus": "sense −",
     "earth": "earth post", "raw": "raw rail", "mains-l": "line", "mains-n": "neutral",
@@ -90,7 +90,7 @@ def lay_out(bench: Bench, graph: Graph) -> Layout:
     first_x += STRAP_ROOM if bench.unit.earth_strap != "none" else 0.0
     column_x = first_x + LANE_W * len(hubs) + LABEL_ROOM
     y = TOP
-    for name in dict.fromkeys([one.name for one in bench.instrument] + _computer(graph)):
+    for name in [*(one.name for one in bench.instrument), *_computer(bench, graph)]:
         box = _box(bench, name, column_x, y)
         made.boxes.append(box)
         y += box.height + GAP
@@ -106,8 +106,9 @@ def lay_out(bench: Bench, graph: Graph) -> Layout:
     return made
 
 
-def _computer(graph: Graph) -> list[str]:
-    return ["pc"] if any("pc.earth" in (t.a, t.b) and t.kind == "cable" for t in graph.ties) else []
+def _computer(bench: Bench, graph: Graph) -> list[str]:
+    cables = any("pc.earth" in (t.a, t.b) and t.kind == "cable" for t in graph.ties)
+    return ["pc"] if cables or "pc.earth" in _ends(bench) else []
 
 
 def _hubs(bench: Bench) -> list[str]:
@@ -136,17 +137,21 @@ def _unit_box(bench: Bench) -> Box:
 
 
 def _box(bench: Bench, name: str, x: float, y: float) -> Box:
-    if name == "pc":
-        return Box("pc", "computer", f"power: {bench.pc.power}", x, y, BOX_W, 50, ())
-    one = next(i for i in bench.instrument if i.name == name)
     ends = [end for end in _ends(bench) if end.startswith(f"{name}.")]
     ends.sort(key=lambda end: (end.rpartition(".")[0], "minus" in end or "lo" in end, end))
     terminals = tuple((end, _short(end, name), y + 54 + ROW * i) for i, end in enumerate(ends))
+    title, small = _titles(bench, name)
+    return Box(name, title, small, x, y, BOX_W, 54 + ROW * len(ends), terminals)
+
+
+def _titles(bench: Bench, name: str) -> tuple[str, str]:
+    if name == "pc":
+        return "computer", f"power: {bench.pc.power}"
+    one = next(instrument for instrument in bench.instrument if instrument.name == name)
     small = _CLASSES[one.reference]
     if one.isolation_rating is not None and one.reference in {"isolated", "differential"}:
         small += f", {one.isolation_rating:g} V"
-    title = name if one.role == name else f"{name} ({one.role})"
-    return Box(name, title, small, x, y, BOX_W, 54 + ROW * len(ends), terminals)
+    return name if one.role == name else f"{name} ({one.role})", small
 
 
 def _short(end: str, name: str) -> str:

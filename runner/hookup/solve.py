@@ -66,7 +66,7 @@ def solve(
     :param frequency_hz: 0 for dc (``dc_v`` of the sources), else the line (``ac_v``)
     :param moment: ``surge`` ignores current limits and uses ``surge_ohms``; ``sustained``
         applies them and uses ``ohms``
-    :raises ValueError: a resistance or capacitance is not positive and finite
+    :raises ValueError: a resistance or capacitance is negative or not finite
     """
     limited: dict[int, float] = {}
     blocked: frozenset[int] = frozenset()
@@ -85,19 +85,19 @@ def solve(
 def _conductance(edge: Edge, frequency_hz: float, moment: Moment) -> complex:
     match edge:
         case Tie(ohms=ohms) | Resistance(ohms=ohms) | Diode(ohms=ohms):
-            return 1 / _positive(max(ohms, LEAST_OHMS), edge)
+            return 1 / max(_checked(ohms, edge), LEAST_OHMS)
         case Capacitance(farads=farads):
-            return 2j * math.pi * frequency_hz * _positive(farads, edge)
+            return 2j * math.pi * frequency_hz * _checked(farads, edge)
         case Source():
             ohms = edge.surge_ohms if moment == "surge" else edge.ohms
-            return 1 / _positive(max(ohms, LEAST_OHMS), edge)
+            return 1 / max(_checked(ohms, edge), LEAST_OHMS)
         case Isolation():
             return 0.0
 
 
-def _positive(value: float, edge: Edge) -> float:
-    if not (math.isfinite(value) and value > 0):
-        raise ValueError(f"expected a positive, finite value for {edge.name}, found {value}")
+def _checked(value: float, edge: Edge) -> float:
+    if not (math.isfinite(value) and value >= 0):
+        raise ValueError(f"expected a finite value, not negative, for {edge.name}, found {value}")
     return value
 
 

@@ -2,8 +2,8 @@
 
 Inside figures that no bench file gives are estimates on the cautious side, and said so in the
 names of the edges: raw rail 1.4 times the rated voltage plus 4 V (rectified peak with headroom
-for the regulator), winding resistance 10 % of rated voltage over rated current, relay coil
-driven through 100 Ω, sense terminals joined to the output through 10 Ω.
+for the regulator) on 4700 µF, winding resistance 10 % of rated voltage over rated current, relay
+coil driven through 100 Ω, sense terminals joined to the output through 10 Ω.
 """
 
 from __future__ import annotations
@@ -19,6 +19,7 @@ OUTPUT_POINTS = ("unit.plus", "unit.minus", "unit.sense-plus", "unit.sense-minus
                  "unit.coil1", "unit.coil2", "unit.coil3")  # fmt: skip
 INSIDE_OHMS = 1e-3
 LIMIT_MARGIN = 1.05
+RESERVOIR_F = 4.7e-3
 STRAY_F = {"linear": 300e-12, "linear-tapped": 300e-12, "switch-mode": 4.4e-9}
 """Stray capacitance from the mains side to the output: a toroid's 300 pF, a switch-mode unit's two
 2.2 nF suppression capacitors (handbook figures; common practice)."""
@@ -52,7 +53,7 @@ def _sources(bench: Bench, profile: Profile) -> list[Edge]:
         ),
         Source(
             "unit.raw", "unit.minus", "raw rail of the unit (estimate)", dc_v=raw_v,
-            surge_ohms=0.05, ohms=winding_ohms,
+            surge_ohms=0.05, ohms=winding_ohms, farads=RESERVOIR_F,
         ),
     ]  # fmt: skip
     for number in (1, 2, 3):

@@ -78,7 +78,7 @@ def _hazard(wiring: Wiring, edge: Isolation, volts: float) -> Hazard | None:
         code=_CODES[edge.kind],
         grade=Grade.STOP,
         sentence=f"{written(volts, 'V')} would stand between {words_for(edge.a)} and"
-        f" {words_for(edge.b)}, and the {edge.name} is rated for {written(edge.rated_v, 'V')}.",
+        f" {words_for(edge.b)}; the {edge.name} allows {written(edge.rated_v, 'V')}.",
         remedy="Use one rated for it, or earth another point so that less stands across it.",
         value=volts,
         unit="V",

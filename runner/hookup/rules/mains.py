@@ -9,7 +9,7 @@ from collections.abc import Sequence
 from itertools import combinations
 
 from runner.hookup.edges import EARTH, MAINS_SIDE
-from runner.hookup.graph import points_along, words_for
+from runner.hookup.graph import capital, points_along, words_for
 from runner.hookup.hazards import Grade, Hazard, Wiring, joined_names, leads_in, written
 from runner.hookup.mains import isolated, mains_volts
 from runner.hookup.unit import OUTPUT_POINTS
@@ -45,22 +45,17 @@ def mains_rules(wiring: Wiring) -> list[Hazard]:
     ]
 
 
-def _fault_current_a(wiring: Wiring) -> float:
-    """Worst current of the mains, in A, for both ways the plug may be in."""
-    return max(wiring.source_current_a("mains", solved) for _, solved in wiring.line)
-
-
 def _contact(wiring: Wiring, point: str) -> Hazard:
     way = wiring.graph.path(point, EARTH) or ()
-    ties, where = joined_names(way), words_for(point)
+    ties, where = joined_names(way), capital(words_for(point))
     if isolated(wiring.bench):
         volts = mains_volts(wiring.bench)
         return Hazard(
             code="isolated-mains-earthed",
             grade=Grade.ASK,
-            sentence=f"{ties} earths {where} behind the isolating transformer: from now on every"
-            f" other part of the mains side stands at up to {volts:g} V to earth, as if there"
-            " were no transformer.",
+            sentence=f"{where}, behind the isolating transformer, is joined to earth ({ties}): from"
+            f" now on every other part of the mains side stands at up to {volts:g} V to earth, as"
+            " if there were no transformer.",
             remedy="Better use a differential probe, and leave the isolated side unearthed.",
             value=volts,
             unit="V",
@@ -69,12 +64,12 @@ def _contact(wiring: Wiring, point: str) -> Hazard:
             numbers={"volts": volts},
             loop=points_along(point, way),
         )
-    current_a = _fault_current_a(wiring)
+    current_a = wiring.mains_a
     return Hazard(
         code="mains-to-earth",
         grade=Grade.STOP,
-        sentence=f"{ties} ties {where} to protective earth: {written(current_a, 'A')} of mains"
-        " current through that wire until a fuse opens, and a case that may be live.",
+        sentence=f"{where} is joined to protective earth ({ties}): {written(current_a, 'A')} of"
+        " mains current through that way until a fuse opens, and a case that may be live.",
         remedy=FATAL_REMEDY,
         value=current_a,
         unit="A",
@@ -95,7 +90,7 @@ def _taken_for_isolation(wiring: Wiring, touched: Sequence[str]) -> list[Hazard]
             sentence=f"{NOT_ISOLATING[part]} With it alone in the line, an earthed wire on the"
             " mains side is a fault.",
             remedy="Put an isolating transformer, feeding this unit alone, in front of it.",
-            value=_fault_current_a(wiring),
+            value=wiring.mains_a,
             unit="A",
             defers=True,
         )
@@ -110,12 +105,13 @@ def _between_mains_points(wiring: Wiring) -> list[Hazard]:
         way = wiring.graph.path(a, b)
         if way is None:
             continue
-        current_a = _fault_current_a(wiring)
+        current_a = wiring.mains_a
         found.append(
             Hazard(
                 code="mains-shorted",
                 grade=Grade.STOP,
-                sentence=f"{joined_names(way)} joins {words_for(a)} and {words_for(b)}:"
+                sentence=f"{capital(words_for(a))} and {words_for(b)} are joined"
+                f" ({joined_names(way)}):"
                 f" {written(current_a, 'A')} of mains current until a fuse opens.",
                 remedy=FATAL_REMEDY,
                 value=current_a,
@@ -138,8 +134,8 @@ def _on_output(wiring: Wiring) -> list[Hazard]:
                 Hazard(
                     code="mains-on-output",
                     grade=Grade.STOP,
-                    sentence=f"{joined_names(way)} joins {words_for(mains_point)} to"
-                    f" {words_for(point)}: the output and all that hangs on it stand at"
+                    sentence=f"{capital(words_for(mains_point))} is joined to {words_for(point)}"
+                    f" ({joined_names(way)}): the output and all that hangs on it stand at"
                     f" {volts:g} V mains.",
                     remedy=FATAL_REMEDY,
                     value=volts,

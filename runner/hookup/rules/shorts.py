@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from itertools import pairwise
 
 from runner.hookup.edges import EARTH, Edge, Source, Tie
-from runner.hookup.graph import Graph, Sets, points_along, words_for
+from runner.hookup.graph import Graph, Sets, capital, points_along, words_for
 from runner.hookup.hazards import (
     Grade,
     Hazard,
@@ -24,8 +24,6 @@ from runner.hookup.hazards import (
 
 __all__ = ["short_rules"]
 
-BACK_FEED = "second-source-back-feeds"
-
 
 def short_rules(wiring: Wiring) -> list[Hazard]:
     """Return one hazard for each loop that a source drives through hard connections."""
@@ -37,9 +35,17 @@ def short_rules(wiring: Wiring) -> list[Hazard]:
         if forest.join(source.a, source.b):
             grown.append(source)
             continue
+        if _beside_the_output(graph, source):
+            continue  # the rule for second sources has the better numbers
         way = graph.path(source.a, source.b) or graph.path(source.a, source.b, over=grown)
         found.append(_short(wiring, source, way or ()))
     return [*found, *_reversed_load(wiring)]
+
+
+def _beside_the_output(graph: Graph, source: Source) -> bool:
+    same = graph.sets.same
+    parallel = same(source.a, "unit.plus") and same(source.b, "unit.minus")
+    return parallel and not source.a.startswith("unit.") and not same(source.a, source.b)
 
 
 def _short(wiring: Wiring, source: Source, way: Sequence[Edge]) -> Hazard:
@@ -72,14 +78,11 @@ def _ends(sources: Sequence[Source]) -> Sequence[str]:
 
 def _numbers(wiring: Wiring, sources: Sequence[Source]) -> dict[str, float]:
     if any(source.ac_v for source in sources):
-        current_a = max(
-            wiring.source_current_a(s.name, solved) for s in sources for _, solved in wiring.line
-        )
-        return {"surge_a": current_a, "sustained_a": current_a}
+        return {"surge_a": wiring.mains_a, "sustained_a": wiring.mains_a}
     names = [source.name for source in sources]
     return {
-        "surge_a": max(wiring.source_current_a(name, wiring.surge) for name in names),
-        "sustained_a": max(wiring.source_current_a(name, wiring.sustained) for name in names),
+        "surge_a": max(wiring.direct_a(name, wiring.surge) for name in names),
+        "sustained_a": max(wiring.direct_a(name, wiring.sustained) for name in names),
         "energy_j": sum(source.stored_j for source in sources),
     }
 
@@ -113,6 +116,11 @@ def _kind_of_short(
             f"Take off {first}; use an isolated or differential input, or earth only that"
             " terminal which is earthed already."
         )
+    if any(isinstance(edge, Tie) and edge.kind == "cable" for edge in way):
+        return "shorted-through-data-cables", (
+            f"Take off {first}, or use isolated interfaces: the screens of the data cables join"
+            " the two instruments."
+        )
     if any(point.endswith((".case", ".common")) for point in points):
         return "screens-on-two-points", (
             f"Take off {first}: screens that are joined inside the instrument belong on one and"
@@ -129,10 +137,7 @@ def _kind_of_pair(second: Source, way: Sequence[Edge], points: Sequence[str]) ->
         return "series-outputs-shorted", (
             f"Take off one lead of {second.name}: two sources in series are joined at both ends."
         )
-    return BACK_FEED, (
-        f"Put a series diode into the + lead of {second.name}, so that no current can flow back"
-        " into the unit's output, or take the lead off."
-    )
+    return "sources-joined", f"Take off one lead of {second.name}: two sources fight."
 
 
 def _sentence(
@@ -143,11 +148,11 @@ def _sentence(
 ) -> str:
     met = " and ".join(words_for(point) for point in ends)
     ties = joined_names(edge for edge in way if isinstance(edge, Tie))
-    met = met[0].upper() + met[1:]
-    text = f"{met} are joined ({ties}): {written(numbers['surge_a'], 'A')} at the first instant"
+    surge = written(numbers["surge_a"], "A")
+    text = f"{capital(met)} are joined ({ties}): {surge} at the first instant"
     energy_j = numbers.get("energy_j", 0.0)
     if energy_j:
-        text += f" ({written(energy_j, 'J')} out of the output capacitor)"
+        text += f" ({written(energy_j, 'J')} out of the capacitor)"
     if any(source.ac_v for source in sources):
         return text + " until the fuse or breaker opens."
     limited = any(source.limit_a for source in sources)

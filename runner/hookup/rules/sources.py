@@ -6,8 +6,8 @@ from collections.abc import Sequence
 
 from runner.bench import Instrument
 from runner.hookup.edges import EARTH, Diode, Edge, Resistance, Source, Tie
-from runner.hookup.graph import points_along
-from runner.hookup.hazards import Grade, Hazard, Wiring, written
+from runner.hookup.graph import Graph, points_along
+from runner.hookup.hazards import Grade, Hazard, Wiring, leads_in, written
 
 __all__ = ["source_rules"]
 
@@ -27,13 +27,13 @@ def source_rules(wiring: Wiring) -> list[Hazard]:
 
 
 def _beside(wiring: Wiring, source: Instrument) -> list[Hazard]:
-    """Both poles lead to the output, one of them through a resistor or a diode."""
+    """Both poles lead to the output: hard, or through a resistor or a diode."""
     graph = wiring.graph
     loose = [e for e in graph.edges if isinstance(e, Diode) or _is_resistor(wiring, e)]
-    plus = graph.path(f"{source.name}.plus", "unit.plus", over=loose)
-    minus = graph.path("unit.minus", f"{source.name}.minus", over=loose)
-    if plus is None or minus is None or not any(edge in loose for edge in (*plus, *minus)):
-        return []  # hard on both sides is a loop that the rule for shorts reports
+    plus = _way(graph, f"{source.name}.plus", "unit.plus", loose)
+    minus = _way(graph, "unit.minus", f"{source.name}.minus", loose)
+    if plus is None or minus is None or graph.sets.same("unit.plus", "unit.minus"):
+        return []
     if _blocks(f"{source.name}.plus", plus) or _blocks("unit.minus", minus):
         return [
             Hazard(
@@ -48,7 +48,14 @@ def _beside(wiring: Wiring, source: Instrument) -> list[Hazard]:
     ohms = source.source_resistance + sum(edge.ohms for edge in ways)
     fed_a = ((source.source_voltage or 0.0) - wiring.profile.unit.voltage.low) / ohms
     fed_a = min(fed_a, source.source_current or fed_a)
-    return [_back_feed(source, [e.name for e in ways if e in loose], fed_a)]
+    hard = not any(edge in loose for edge in ways)
+    return [_back_feed(source, leads_in(ways), fed_a, hard)]
+
+
+def _way(graph: Graph, start: str, end: str, loose: Sequence[Edge]) -> tuple[Edge, ...] | None:
+    """Shortest hard way, else one that also takes resistors and diodes."""
+    hard = graph.path(start, end)
+    return hard if hard is not None else graph.path(start, end, over=loose)
 
 
 def _is_resistor(wiring: Wiring, edge: Edge) -> bool:
@@ -66,8 +73,8 @@ def _blocks(start: str, way: Sequence[Edge]) -> bool:
     )
 
 
-def _back_feed(source: Instrument, wires: Sequence[str], fed_a: float) -> Hazard:
-    stop = fed_a > MOST_FED_BACK_A
+def _back_feed(source: Instrument, wires: Sequence[str], fed_a: float, hard: bool) -> Hazard:
+    stop = hard or fed_a > MOST_FED_BACK_A
     return Hazard(
         code="second-source-back-feeds",
         grade=Grade.STOP if stop else Grade.ASK,
