@@ -268,9 +268,9 @@ class Meter(ScpiInstrument):
         if self.run is not None and self.busy_until_s() > self.now_s:
             raise ScpiError(-213)
         self.run = MeterRun(self, self.now_s)
-        self.run.keep_pace()
         if self.settings["source"] == "IMM" and not self.stuck_trigger:
             self.run.trigger(self.now_s)
+        self.run.keep_pace()
 
     def trigger(self) -> None:
         """`*TRG`."""

@@ -80,7 +80,9 @@ class MeterRun:
         return len(self.values)
 
     def keep_pace(self) -> None:
-        """Work off a long run while nobody asks."""
+        """Work off a long run while nobody asks; a short one needs no help."""
+        if self.end_s(self.meter.now_s) < self.meter.now_s + _PACE_S:
+            return
 
         def again() -> None:
             if self.meter.run is self and (self._left or self.waiting):

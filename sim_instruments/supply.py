@@ -40,7 +40,9 @@ class Supply(ScpiInstrument):
         self.default("output", False)
         return [
             self.setting(f"[SOURce]:VOLTage{tail}", "volts", volts, 0.0, self._give_volts),
-            self.setting(f"[SOURce]:CURRent{tail}", "amperes", amperes, self.i_max, self._give_limit),
+            self.setting(
+                f"[SOURce]:CURRent{tail}", "amperes", amperes, self.i_max, self._give_limit
+            ),
             self.setting(
                 "[SOURce]:VOLTage:PROTection[:LEVel]", "ovp",
                 Number(0.0, most_v, most_v, ("V",)), most_v,

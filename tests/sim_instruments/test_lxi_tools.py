@@ -17,7 +17,7 @@ pytestmark = pytest.mark.skipif(shutil.which("lxi") is None, reason="lxi-tools i
 @pytest.fixture(scope="module")
 def bench() -> Iterator[ServedBench]:
     setup = setup_of("memory")
-    opened = serve(setup.profile, setup.bench, 0, (), 1, speed=20.0)
+    opened = serve(setup.profile, setup.bench, 0, (), 1, speed=4.0)
     yield opened
     opened.close()
 
@@ -45,7 +45,7 @@ def test_identity_and_error_queue(bench: ServedBench, name: str) -> None:
 def test_readings(bench: ServedBench) -> None:
     lxi(bench, "supply", "VOLT 5;OUTP ON")
     lxi(bench, "load", "CURR 1;:INP ON")
-    lxi(bench, "meter", "CONF:VOLT:DC 10;:TRIG:DEL 2")
+    lxi(bench, "meter", "CONF:VOLT:DC 10;:TRIG:DEL 1")
     assert float(lxi(bench, "meter", "READ?")) == pytest.approx(5.0, abs=0.1)
     assert float(lxi(bench, "load", "MEAS:CURR?")) == pytest.approx(1.0, abs=0.05)
 
