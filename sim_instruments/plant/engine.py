@@ -196,7 +196,8 @@ class Engine(Standing):
         if self._ramp is not None:
             self._ramp_step(circuit, line, t_end_s)
             return
-        found = self.store.match(circuit, self.state, not self.relays.motions)
+        was_steady = isinstance(self.history.last(), Steady)
+        found = self.store.match(circuit, self.state, not self.relays.motions, was_steady)
         if found is not None:
             cycle, shift = found
             self._add_steady(circuit, line, cycle, shift, t_end_s)

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import math
 import threading
 from collections.abc import Sequence
 from dataclasses import replace
@@ -14,8 +13,7 @@ from runner.clock import Clock
 from sim_instruments.plant.earth import Branch
 from sim_instruments.plant.engine import Engine
 from sim_instruments.plant.faults import ActiveFault, apply_fault, parse_fault
-from sim_instruments.plant.history import Moving, Steady, Stretch
-from sim_instruments.plant.inlet import InletSums, cycle_sums, inlet_sums
+from sim_instruments.plant.inlet import inlet_between
 from sim_instruments.plant.mains import Dip
 from sim_instruments.plant.parts import Parts
 from sim_instruments.plant.probe import Probe
@@ -236,34 +234,7 @@ class Plant:
         """What a mains meter at the inlet reads over a span."""
         with self._lock:
             self._now()
-            total = InletSums()
-            for s in self._engine.history.between(t0_s, t1_s):
-                lo, hi = max(t0_s, s.t0_s), min(t1_s, s.t1_s)
-                if hi > lo:
-                    total = total.plus(*self._inlet_part(s, lo, hi))
-            span = max(total.span_s, 1e-12)
-            v, i = math.sqrt(total.v2 / span), math.sqrt(total.i2 / span)
-            return Inlet(
-                v, i, total.p_j / span, v * i, total.phase / span if v > 1.0 else 0.0,
-                total.i_c / span, total.i_max, total.i_min,
-            )  # fmt: skip
-
-    def _inlet_part(self, s: Stretch, lo: float, hi: float) -> tuple[InletSums, float]:
-        if isinstance(s, Steady):
-            key = ("inlet", s.line)
-            whole = s.cycle.notes.get(key)
-            if not isinstance(whole, InletSums):
-                whole = cycle_sums(self._engine.parts, s.line, s.cycle.waves[2])
-                s.cycle.notes[key] = whole
-            return whole, (hi - lo) * s.line.f_hz
-        if not isinstance(s, Moving):
-            return InletSums(), 0.0
-        inside = (s.t_s > lo) & (s.t_s < hi)
-        t = np.concatenate([[lo], s.t_s[inside], [hi]])
-        phase = s.phase0 + (t - s.t0_s) * s.line.f_hz
-        rect = s.values("rect", t)
-        mean = float(np.mean(rect)) if hi - lo > 0.9 / s.line.f_hz else 0.0
-        return inlet_sums(self._engine.parts, s.line, t, phase, rect, mean), 1.0
+            return inlet_between(self._engine.parts, self._engine.history, t0_s, t1_s)
 
     def temperature_c(self, where: str) -> float:
         """Temperature of "heatsink", "ambient", "inside" or "pass", degrees Celsius."""

@@ -14,8 +14,8 @@ from sim_instruments.plant.steady import COLUMNS, Cycle, find_cycle
 __all__ = ["CycleSummary", "SteadyStore"]
 
 KEEP = 4000
-NEAR_V = 2e-3
-NEAR_PART = 6e-4
+NEAR_V = 1e-3  # how close a change must have come to its end
+STEP_PART = 2e-3  # how far apart neighbouring steady cycles may lie (steps of the line's wander)
 NEAR_OUT_V = 2e-4
 AGAIN_S = 0.1
 CREEP_V = 1e-3  # the reference creeps with heat: no transient worth following
@@ -69,8 +69,14 @@ class SteadyStore:
         self._firing[key] = 2.0 * early / GRID if early > GRID // 4 else 0.0
         return self._firing[key]
 
-    def match(self, c: Circuit, s: State, contacts_rest: bool) -> tuple[Cycle, float] | None:
-        """Return the steady cycle the state is on with the output's shift, or None."""
+    def match(
+        self, c: Circuit, s: State, contacts_rest: bool, was_steady: bool
+    ) -> tuple[Cycle, float] | None:
+        """Return the steady cycle the state is on with the output's shift, or None.
+
+        From one steady cycle to a neighbouring one the reservoir may jump by a few
+        millivolts; a change must have died away.
+        """
         if not contacts_rest:
             return None
         step = c.goal_v - s.target_v
@@ -82,7 +88,9 @@ class SteadyStore:
         if found is None:
             return None
         cycle, shift = found
-        if not self._is_near(c, s, cycle, shift) or self._would_trip(c, s, cycle, shift):
+        if not self._is_near(c, s, cycle, shift, was_steady) or self._would_trip(
+            c, s, cycle, shift
+        ):
             return None
         return found
 
@@ -146,10 +154,10 @@ class SteadyStore:
         i_c = abs(rect) - draw - c.g_leak_s * raw
         return raw - c.esr_ohm * i_c, i_c, out
 
-    def _is_near(self, c: Circuit, s: State, cycle: Cycle, shift: float) -> bool:
+    def _is_near(self, c: Circuit, s: State, cycle: Cycle, shift: float, was_steady: bool) -> bool:
         v_c, _, out = self._reservoir_v(c, cycle, s.phase)
         near_out = NEAR_OUT_V if cycle.mode == 1 else 2e-3
-        return abs(v_c - s.v_c) < NEAR_V + NEAR_PART * abs(v_c) and abs(
+        return abs(v_c - s.v_c) < NEAR_V + (STEP_PART * abs(v_c) if was_steady else 0.0) and abs(
             out + shift - s.v_out
         ) < near_out + 1e-5 * abs(out)
 

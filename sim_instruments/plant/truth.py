@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 from sim_instruments.plant.build import reject_gain
 from sim_instruments.plant.fast import ringing_of
 from sim_instruments.plant.parts import Parts
-from sim_instruments.plant.steady import Cycle, find_cycle
+from sim_instruments.plant.steady import Cycle, Floats, find_cycle
 
 if TYPE_CHECKING:
     from sim_instruments.plant.engine import Engine
@@ -130,6 +130,30 @@ class Truth:
     def steady_solutions(self) -> int:
         """How many steady cycles had to be found so far."""
         return self._engine.store.solved
+
+    @property
+    def line_hz(self) -> float:
+        """Line frequency now."""
+        e = self._engine
+        return e.settings.mains_f_hz + e.line_state.f_offset_hz
+
+    @property
+    def winding_ohm(self) -> float:
+        """Resistance of the selected winding with its contact, bad joints aside."""
+        winding = self._engine.relays.winding()
+        return winding.r_ohm if winding is not None else math.inf
+
+    @property
+    def earth_across_s(self) -> float:
+        """Conductance that the paths to earth put between plus and minus, siemens."""
+        return self._engine.earth_view().g_across_s
+
+    def wave(self, column: str, t_s: Floats) -> Floats:
+        """One of "raw", "out", "rect", "pass", "load" at times: the circuit's own wave.
+
+        Volts and amperes; without noise and without what is faster than the circuit's grid.
+        """
+        return self._engine.history.values(column, t_s)
 
     def cycle(self, load_a: float, set_v: float) -> Cycle | None:
         """Steady cycle at another point with the winding now selected."""
