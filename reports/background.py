@@ -130,10 +130,8 @@ def deviations_of(record: Record, strings: Strings) -> list[str]:
     if options.get("faults"):
         faults = ", ".join(map(str, options["faults"]))
         said.append(strings.fill("deviations.faults", names=faults))
+    said += _unproven(record, strings)
     for name, line in record.instruments().items():
-        if not line.get("dialect_proven"):
-            dialect = line.get("dialect")
-            said.append(strings.fill("deviations.unproven", dialect=dialect, name=name))
         if not line.get("accuracy"):
             said.append(strings.fill("deviations.no_accuracy", name=name))
         if _overdue(line, record):
@@ -145,6 +143,17 @@ def deviations_of(record: Record, strings: Strings) -> list[str]:
         title = title_of(str(line.get("check", "")), strings)
         said.append(strings.fill("deviations.note", check=title, text=line.get("text", "")))
     return list(dict.fromkeys(said))
+
+
+def _unproven(record: Record, strings: Strings) -> list[str]:
+    names: dict[str, list[str]] = {}
+    for name, line in record.instruments().items():
+        if not line.get("dialect_proven"):
+            names.setdefault(str(line.get("dialect")), []).append(name)
+    return [
+        strings.fill("deviations.unproven", dialect=dialect, names=", ".join(named))
+        for dialect, named in names.items()
+    ]
 
 
 def _answer(line: Mapping[str, Any], strings: Strings) -> str:

@@ -10,10 +10,12 @@ from reports.background import conditions_of, deviations_of, instrument_rows, ru
 from reports.catalogue import Strings, load_strings
 from reports.document import Document, HazardRow
 from reports.findings_table import budget_tables, finding_groups
+from reports.inert import inert
 from reports.numbers import quantity
 from reports.plots.choose import plots_of
 from reports.plots.style import Plot
 from reports.summary import check_rows, result_of, title_of
+from reports.wiring import wiring_svg
 from runner.profile import Profile
 from runner.record.code import short_code
 from runner.record.reader import Record
@@ -32,10 +34,13 @@ def build_document(
     assessment: Assessment,
     *,
     language: str = "en",
-    hookup_svg: str = "",
+    hookup_svg: str | None = None,
     plots: Sequence[Plot] | None = None,
 ) -> Document:
-    """Gather all that the report says; ``plots`` defaults to those each check calls for.
+    """Gather all that the report says.
+
+    ``plots`` defaults to those each check calls for, ``hookup_svg`` to a drawing of the record's
+    own bench.
 
     :raises InputError: no such language
     """
@@ -52,7 +57,7 @@ def build_document(
         plots = plots_of(record, assessment, strings)
     stage = str(_job(record).get("stage", "as-left"))
     software = version("asleft")
-    return Document(
+    document = Document(
         language=language,
         title=strings.get(f"report.title_{stage.replace('-', '_')}", stage),
         simulated=record.simulated,
@@ -68,7 +73,7 @@ def build_document(
         checks=check_rows(findings, strings),
         not_tested=[(title_of(check, strings), reason) for check, reason in assessment.not_tested],
         groups=finding_groups(findings, plots, strings),
-        hookup_svg=hookup_svg,
+        hookup_svg=wiring_svg(record, profile) if hookup_svg is None else hookup_svg,
         conditions=conditions_of(record, strings),
         instruments=instrument_rows(record, strings),
         budgets=budget_tables(findings, strings),
@@ -76,6 +81,7 @@ def build_document(
         rule=rule_sentences(profile, strings),
         identity=_identity(record, software, strings),
     )
+    return inert(document)
 
 
 def _job(record: Record) -> dict[str, Any]:

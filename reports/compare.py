@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING, Any
 
 from reports import series
 from reports.catalogue import Strings, load_strings
+from reports.inert import inert
 from reports.numbers import scale_for
 from reports.pairing import Pair, pair_findings
 from reports.plots.overlay import plot_overlay
@@ -86,7 +87,7 @@ def compare_records(first: Side, second: Side, language: str = "en") -> Comparis
     def named(findings: Sequence[Any]) -> list[str]:
         return [f"{title_of(f.check, strings)}: {f.what} {f.at}".strip() for f in findings]
 
-    return Comparison(
+    comparison = Comparison(
         labels=(first.label, second.label),
         codes=(short_code(first.record.last_hash), short_code(second.record.last_hash)),
         simulated=first.record.simulated or second.record.simulated,
@@ -96,6 +97,8 @@ def compare_records(first: Side, second: Side, language: str = "en") -> Comparis
         only_second=named(alone_second),
         sentences=_sentences(first, second, pairs, strings),
     )
+    texts = ("labels", "rows", "only_first", "only_second", "sentences")
+    return replace(comparison, **{name: inert(getattr(comparison, name)) for name in texts})
 
 
 def _sentences(first: Side, second: Side, pairs: Sequence[Pair], strings: Strings) -> list[str]:
@@ -171,6 +174,7 @@ def to_dict(comparison: Comparison) -> dict[str, Any]:
 def overlays(first: Side, second: Side, language: str = "en") -> list[Plot]:
     """Draw what both records have: setting error, load line, ripple, tap points."""
     strings = load_strings(language)
+    words = (strings.get("compare.first"), strings.get("compare.second"))
     drawn = []
     for check, title, axes, points_of in _OVERLAYS:
         ours, theirs = points_of(first), points_of(second)
@@ -178,7 +182,7 @@ def overlays(first: Side, second: Side, language: str = "en") -> list[Plot]:
             labels = (strings.get(axes[0]), strings.get(axes[1]))
             drawn.append(
                 plot_overlay(
-                    ours, theirs, (first.label, second.label), labels, strings.get(title), strings,
+                    ours, theirs, words, labels, strings.get(title), strings,
                     check=check,
                 )
             )  # fmt: skip
@@ -200,8 +204,8 @@ def _load_line(side: Side) -> Points:
 
 def _ripple(side: Side) -> Points:
     points = series.ripple_points(side.record.check("ripple"))
-    most_a = max((p.load_a for p in points), default=0.0)
-    return [(p.set_v, 1e3 * p.pp_v) for p in points if p.load_a == most_a and p.pp_v is not None]
+    most = max((p.share for p in points), default=0.0)
+    return [(p.set_v, 1e3 * p.pp_v) for p in points if p.share == most and p.pp_v is not None]
 
 
 _Overlay = tuple[str, str, tuple[str, str], Callable[[Side], Points]]

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import groupby
 from typing import Any
 
 from reports.catalogue import Strings
@@ -43,8 +42,8 @@ def finding_groups(
 
 def _rows(findings: Sequence[Finding], strings: Strings) -> list[FindingRow]:
     rows = []
-    for _, run in groupby(findings, key=lambda finding: finding.what):
-        alike = list(run)
+    for what in dict.fromkeys(finding.what for finding in findings):
+        alike = [finding for finding in findings if finding.what == what]
         several = len(alike) > 1 and all(finding.at for finding in alike)
         for index, finding in enumerate(alike):
             heading = strings.phrase(finding.what) if several and index == 0 else ""
@@ -97,7 +96,9 @@ def _table(
     rows = []
     for finding in findings:
         u = finding.u_expanded / finding.k if finding.u_expanded and finding.k else None
-        parts = [f"{_contribution(line) / scale.factor:.3g}" for line in finding.budget]
+        parts = [
+            _part(_contribution(line), finding.u_expanded, scale.factor) for line in finding.budget
+        ]
         rows.append(
             [
                 f"{strings.phrase(finding.what)} {finding.at}".strip(),
@@ -111,8 +112,15 @@ def _table(
     return BudgetTable(title, scale.unit, list(names), rows, _legend(names, findings, strings))
 
 
+def _part(contribution: float, u_expanded: float | None, factor: float) -> str:
+    """Three digits; what cannot matter beside U is written as 0."""
+    if u_expanded and contribution < 1e-6 * u_expanded:
+        return "0"
+    return f"{contribution / factor:.3g}"
+
+
 def _dof(dof: float | None) -> str:
-    return "∞" if dof is None or dof > 9999 else f"{dof:.3g}"
+    return "∞" if dof is None or dof > 999 else f"{dof:.3g}"
 
 
 def _legend(names: Sequence[str], findings: Sequence[Finding], strings: Strings) -> list[str]:

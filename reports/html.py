@@ -72,7 +72,7 @@ def write_html(
     paper: Paper = "A4",
     *,
     language: str = "en",
-    hookup_svg: str = "",
+    hookup_svg: str | None = None,
 ) -> None:
     """Write the report; the file appears whole or not at all.
 

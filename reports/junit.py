@@ -10,6 +10,7 @@ from itertools import groupby
 from typing import TYPE_CHECKING
 from xml.etree import ElementTree as ET
 
+from reports.inert import inert_text
 from reports.numbers import finding_numbers
 from runner.finding import Decision, Finding
 from runner.record.reader import Record
@@ -26,18 +27,18 @@ def junit_bytes(record: Record, assessment: Assessment) -> bytes:
     """Return the XML document, UTF-8."""
     unit = assessment.profile.unit
     simulated = " SIMULATED" if record.simulated else ""
-    root = ET.Element("testsuites", name=_xml_text(f"{unit.maker} {unit.model}{simulated}"))
+    root = ET.Element("testsuites", name=inert_text(f"{unit.maker} {unit.model}{simulated}"))
     for check, found in groupby(assessment.findings, key=lambda finding: finding.check):
         findings = list(found)
         suite = ET.SubElement(
             root,
             "testsuite",
-            name=_xml_text(check),
+            name=inert_text(check),
             tests=str(len(findings)),
             failures=str(sum(f.decision in _FAILURES for f in findings)),
             skipped=str(sum(f.decision is Decision.NOT_MEASURED for f in findings)),
             errors="0",
-            timestamp=str(record.header.get("t_utc", ""))[:19],
+            timestamp=inert_text(str(record.header.get("t_utc", ""))[:19]),
         )
         for finding in findings:
             _case(suite, finding)
@@ -46,21 +47,14 @@ def junit_bytes(record: Record, assessment: Assessment) -> bytes:
 
 
 def _case(suite: ET.Element, finding: Finding) -> None:
-    name = _xml_text(f"{finding.what} {finding.at}".strip())
-    case = ET.SubElement(suite, "testcase", classname=_xml_text(finding.check), name=name)
+    name = inert_text(f"{finding.what} {finding.at}".strip())
+    case = ET.SubElement(suite, "testcase", classname=inert_text(finding.check), name=name)
     numbers = finding_numbers(finding)
     text = f"{numbers.value} ± {numbers.u or '?'} {numbers.unit}, limit {numbers.limit or 'none'}"
-    words = _xml_text("; ".join(part for part in (text, finding.reason) if part))
+    words = inert_text("; ".join(part for part in (text, finding.reason) if part))
     if finding.decision in _FAILURES:
         ET.SubElement(case, "failure", type=str(finding.decision), message=words)
     elif finding.decision is Decision.NOT_MEASURED:
-        ET.SubElement(case, "skipped", message=_xml_text(finding.reason))
+        ET.SubElement(case, "skipped", message=inert_text(finding.reason))
     else:
         ET.SubElement(case, "system-out").text = f"{finding.decision}: {words}"
-
-
-def _xml_text(text: str) -> str:
-    """Drop what XML 1.0 cannot hold and what a terminal might obey."""
-    return "".join(
-        c if c.isprintable() or c in " \n" else "\N{REPLACEMENT CHARACTER}" for c in text
-    )

@@ -97,13 +97,23 @@ def _limit_text(low: float | None, high: float | None, factor: float) -> str:
     if low is None or high is None:
         sign, edge = ("≤", high) if low is None else ("≥", low)
         return f"{sign} {_short((edge or 0.0) / factor)}"
+    if low == high:
+        return f"= {_short(high / factor)}"
     if math.isclose(low, -high, rel_tol=1e-9, abs_tol=1e-15):
         return f"±{_short(high / factor)}"
     return f"{_short(low / factor)} … {_short(high / factor)}"
 
 
+def _counted(finding: Finding) -> FindingNumbers:
+    """Something counted is exact and has no unit."""
+    limit = _limit_text(finding.limit_low, finding.limit_high, 1.0)
+    return FindingNumbers(f"{finding.value:.0f}", "", limit, "")
+
+
 def finding_numbers(finding: Finding) -> FindingNumbers:
     """Write value, U and limit of a finding in one common unit."""
+    if finding.u_expanded == 0 and finding.unit == "" and float(finding.value or 0).is_integer():
+        return _counted(finding)
     edges = [abs(x) for x in (finding.limit_low, finding.limit_high) if x is not None]
     magnitude = max([abs(finding.value or 0.0), *edges], default=0.0)
     scale = scale_for(magnitude, finding.unit)

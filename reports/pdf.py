@@ -45,9 +45,20 @@ def render_pdf(document: Document, paper: Paper = "A4") -> bytes:
         main = folder / "report.typ"
         main.write_bytes(_TEMPLATE.read_bytes())
         try:
-            return bytes(typst.compile(main, root=folder, ignore_system_fonts=True))
+            return bytes(
+                typst.compile(
+                    main, root=folder, font_paths=[_plot_fonts()], ignore_system_fonts=True
+                )
+            )
         except RuntimeError as error:
             raise RecordError(f"the PDF could not be set ({error})") from None
+
+
+def _plot_fonts() -> Path:
+    """Folder of the fonts that come with the plotting library; drawings with text use them."""
+    import matplotlib
+
+    return Path(matplotlib.get_data_path()) / "fonts" / "ttf"
 
 
 def _plain(document: Document, folder: Path) -> dict[str, Any]:

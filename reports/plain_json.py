@@ -14,6 +14,10 @@ __all__ = ["json_bytes"]
 
 
 def json_bytes(record: Record, assessment: Assessment) -> bytes:
-    """Return the object, indented, UTF-8; there is no NaN and no infinity in it."""
+    """Return the object, indented, UTF-8; there is no NaN and no infinity in it.
+
+    Halves of a surrogate pair, which UTF-8 cannot hold, stay escaped.
+    """
     plain = assessment.to_dict(record)
-    return (json.dumps(plain, ensure_ascii=False, allow_nan=False, indent=2) + "\n").encode()
+    text = json.dumps(plain, ensure_ascii=False, allow_nan=False, indent=2) + "\n"
+    return text.encode(errors="backslashreplace")

@@ -69,19 +69,15 @@ def setting_points(
 
 
 def ripple_points(data: CheckData) -> list[RipplePoint]:
-    """Ripple by set point and load from the readings of ``ripple-pp`` and ``ripple-rms``."""
-    pp = _grouped(data.of("ripple-pp"), "set_v", "load_a")
-    rms = _grouped(data.of("ripple-rms"), "set_v", "load_a")
+    """Ripple by set point and load: the greatest peak to peak, the mean rms, as read."""
+    pp = _grouped(data.of("ripple-pp"), "set_v", "share", "load_a")
+    rms = _grouped(data.of("ripple-rms"), "set_v", "share", "load_a")
     points = []
     for place in dict.fromkeys([*pp, *rms]):
-        set_v, load_a = (float(p) for p in place if isinstance(p, int | float))
-        points.append(
-            RipplePoint(
-                set_v, load_a,
-                max(pp[place]) if place in pp else None,
-                _mean(rms[place]) if place in rms else None,
-            )
-        )  # fmt: skip
+        set_v, share, load_a = (float(p) for p in place if isinstance(p, int | float))
+        pp_v = max(pp[place]) if place in pp else None
+        rms_v = _mean(rms[place]) if place in rms else None
+        points.append(RipplePoint(set_v, share, load_a, pp_v, rms_v))
     return points
 
 

@@ -128,15 +128,21 @@ def check_rows(findings: Sequence[Finding], strings: Strings) -> list[CheckRow]:
 
 
 def _closest(findings: Sequence[Finding], strings: Strings) -> str:
-    """The finding that uses up most of its limit, with its numbers."""
-    numbered = [(share, f) for f in findings if (share := _share_of_limit(f)) is not None]
-    if not numbered:
-        return next((f.reason for f in findings if f.reason), "")
-    worst = max(numbered, key=lambda pair: pair[0])[1]
+    """Of the findings that decide the check, the one that uses up most of its limit.
+
+    Counts and mere lower limits are named only where there is nothing else.
+    """
+    mattering = [f for f in findings if f.decision is worst_decision(findings)]
+    shares = [(share, f) for f in mattering if (share := _share_of_limit(f)) is not None]
+    numbered = [pair for pair in shares if pair[1].u_expanded and pair[1].limit_high is not None]
+    if not shares:
+        return next((f.reason for f in mattering if f.reason), "")
+    worst = max(numbered or shares, key=lambda pair: pair[0])[1]
     numbers = finding_numbers(worst)
     uncertainty = f" ± {numbers.u}" if numbers.u else ""
     figure = f"{numbers.value}{uncertainty} {numbers.unit}".strip()
-    return f"{strings.phrase(worst.what)} {worst.at}: {figure} ({numbers.limit} {numbers.unit})"
+    limit = f"{numbers.limit} {numbers.unit}".strip()
+    return f"{strings.phrase(worst.what)} {worst.at}".strip() + f": {figure} ({limit})"
 
 
 def _share_of_limit(finding: Finding) -> float | None:

@@ -8,6 +8,7 @@ import json
 from collections.abc import Iterable
 from typing import TYPE_CHECKING, Any
 
+from reports.inert import inert_text
 from runner.errors import InputError
 from runner.record.reader import Record
 
@@ -67,11 +68,11 @@ def inert_cell(value: Any) -> Any:
     """Return a cell that no spreadsheet takes for a formula and no terminal for a command.
 
     Text that begins like a formula gets an apostrophe in front, unless it is a plain number;
-    control characters become spaces. Numbers stay numbers.
+    control characters are replaced. Numbers stay numbers.
     """
     if not isinstance(value, str):
         return value
-    clean = "".join(c if c.isprintable() or c == "\n" else " " for c in value)
+    clean = inert_text(value)
     if value.lstrip(" \n").startswith(_FORMULA_STARTS) and not _is_number(value):
         return "'" + clean
     return clean
@@ -110,10 +111,19 @@ def parquet_bytes(record: Record) -> bytes:
         ) from None  # fmt: skip
     rows = list(reading_rows(record))
     schema = _schema(pa, record)
-    columns = [pa.array([row[field.name] for row in rows], type=field.type) for field in schema]
+    columns = [
+        pa.array([_storable(row[field.name]) for row in rows], type=field.type) for field in schema
+    ]
     sink = pa.BufferOutputStream()
     pq.write_table(pa.Table.from_arrays(columns, schema=schema), sink)
     return bytes(sink.getvalue().to_pybytes())
+
+
+def _storable(value: Any) -> Any:
+    """Escape halves of a surrogate pair, which UTF-8 cannot hold; all else stays as it is."""
+    if isinstance(value, str):
+        return value.encode(errors="backslashreplace").decode()
+    return value
 
 
 def _schema(pa_: Any, record: Record) -> pa.Schema:

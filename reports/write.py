@@ -42,7 +42,7 @@ def write_reports(
     *,
     paper: str = "A4",
     language: str = "en",
-    hookup_svg: str = "",
+    hookup_svg: str | None = None,
 ) -> list[Path]:
     """Write every wanted output and return the paths; the plots are drawn once.
 

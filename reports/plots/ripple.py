@@ -13,9 +13,14 @@ __all__ = ["RipplePoint", "plot_ripple"]
 
 @dataclass(frozen=True, slots=True)
 class RipplePoint:
-    """Ripple at one set point (V) and load (A): peak to peak and rms in V, None if not valid."""
+    """Ripple at one set point (V) and load (A): peak to peak and rms in V, None if not valid.
+
+    ``share`` is the load as a share of the rated current; a load may take less where its own
+    power rating ends.
+    """
 
     set_v: float
+    share: float
     load_a: float
     pp_v: float | None
     rms_v: float | None
@@ -30,21 +35,22 @@ def plot_ripple(
     check: str = "ripple",
 ) -> Plot:
     """Draw two panels, peak to peak and rms, in mV; limits in V or None."""
-    loads = sorted({p.load_a for p in points})
+    shares = sorted({p.share for p in points})
     with drawing(1, 2, height_in=3.1) as (figure, (left, right)):
         for axes, field, limit_v in (
             (left, "pp_v", limit_pp_v),
             (right, "rms_v", limit_rms_v),
         ):
-            for index, load_a in enumerate(loads):
+            for index, share in enumerate(shares):
                 mine = sorted(
-                    (p for p in points if p.load_a == load_a and getattr(p, field) is not None),
+                    (p for p in points if p.share == share and getattr(p, field) is not None),
                     key=lambda p: p.set_v,
                 )
                 axes.plot(
                     [p.set_v for p in mine], [1e3 * getattr(p, field) for p in mine],
                     color=COLOURS[index % 6], marker=MARKERS[index % 6],
-                    linestyle=("-", "--", ":", "-.")[index % 4], label=f"{load_a:.3g} A",
+                    linestyle=("-", "--", ":", "-.")[index % 4],
+                    label=strings.fill("plot.share", percent=f"{100 * share:.3g}"),
                 )  # fmt: skip
             if limit_v is not None:
                 limit_line(axes, 1e3 * limit_v, strings.get("plot.limit"))

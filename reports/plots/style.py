@@ -8,6 +8,7 @@ the same wherever it is opened.
 from __future__ import annotations
 
 import io
+import warnings
 from collections.abc import Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -53,7 +54,6 @@ _STYLE: dict[str, Any] = {
     "text.parse_math": False,  # words from a record are words, never formulas
     "svg.hashsalt": "asleft",
     "path.simplify_threshold": 0.3,
-    "figure.constrained_layout.use": True,
 }
 
 
@@ -82,13 +82,32 @@ def drawing(
 
     with mpl.rc_context(cast(Any, _STYLE)):
         figure = Figure(figsize=(WIDTH_IN, height_in))
-        yield figure, figure.subplots(rows, columns, **kwargs)
+        grid = _margins(rows, columns, height_in)
+        yield figure, figure.subplots(rows, columns, gridspec_kw=grid, **kwargs)
+
+
+def _margins(rows: int, columns: int, height_in: float) -> dict[str, float]:
+    """Room for labels in fixed inches: the same on every plot, and quicker than a layout search."""
+    left, right, top, bottom, beside, between = 0.72, 0.14, 0.34, 0.46, 0.72, 0.46
+    wide = (WIDTH_IN - left - right - (columns - 1) * beside) / columns
+    high = (height_in - top - bottom - (rows - 1) * between) / rows
+    return {
+        "left": left / WIDTH_IN,
+        "right": 1 - right / WIDTH_IN,
+        "top": 1 - top / height_in,
+        "bottom": bottom / height_in,
+        "wspace": beside / wide,
+        "hspace": between / high,
+    }
 
 
 def to_svg(figure: Figure) -> str:
     """Return the figure as SVG text, the same text for the same data."""
     buffer = io.StringIO()
-    figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
+    with warnings.catch_warnings():
+        # A sign that the font lacks is drawn as a box: no reason to alarm a reader on stderr.
+        warnings.filterwarnings("ignore", message="Glyph .* missing from font")
+        figure.savefig(buffer, format="svg", metadata={"Date": None, "Creator": None})
     text = buffer.getvalue()
     return text[text.index("<svg") :]
 

@@ -78,8 +78,8 @@ def _panel(
             loads = sorted({p.load_a for p in mine})
             means = [_mean([p.output_v for p in mine if p.load_a == load]) for load in loads]
             axes.plot(means, loads, color=INK, linewidth=0.8, linestyle="-" if index == 0 else ":")
-    axes.set_ylim(bottom=0.0)
-    axes.margins(x=0.12, y=0.15)
+    axes.set_ylim(0.0, 1.15 * max((p.load_a for p in points), default=1.0) or 1.0)
+    axes.margins(x=0.12)
     finish(axes, strings.get("plot.output_v"), strings.get("plot.load_a") if first else "", title)
 
 

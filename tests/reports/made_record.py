@@ -149,9 +149,11 @@ def _tap_map(writer: RecordWriter, clock: VirtualClock) -> None:
         for number in (1, 2, 3):
             for direction, nominal in (("rising", 12.61), ("falling", 12.02)):
                 clock.sleep(5.0)
+                output_v = float(nominal - 0.01 * load_a + rng.normal(0, 2e-3))
                 log.event(
-                    "tap-change", tap=1, direction=direction, load_a=load_a, run=number,
-                    output_v=float(nominal - 0.01 * load_a + rng.normal(0, 2e-3)),
+                    "tap-change", tap=1, share=load_a / 3, direction=direction, load_a=load_a,
+                    run=number, output_v=output_v, quiet_v=output_v - 0.005, step_v=0.005,
+                    reading=volts(output_v, clock.mono_s()).to_dict(),
                 )  # fmt: skip
     dt_s, t0_s = 2e-5, -0.03
     t_s = t0_s + dt_s * np.arange(5000)
@@ -176,14 +178,14 @@ def _ripple(writer: RecordWriter, clock: VirtualClock) -> None:
             peak = 3e-4 + 3e-4 * load_a * (1 + 0.8 * (abs(set_v - 12.4) < 0.1))
             v = peak * (0.9 * np.sin(2 * np.pi * 100 * t_s) + 0.12 * np.sin(2 * np.pi * 50 * t_s))
             v = v + rng.normal(0, 1e-4, t_s.size)
-            log.waveform(f"{set_v:g}V-{load_a:g}A", capture(v, dt_s), set_v=set_v, load_a=load_a)
-            for quantity, value in (
-                ("ripple-pp", float(np.ptp(v))),
-                ("ripple-rms", float(v.std())),
-            ):
-                log.reading(
-                    Reading(quantity, value, "V", "scope", "ac-volts"), set_v=set_v, load_a=load_a
-                )
+            at: dict[str, float | str] = {
+                "point": "middle", "set_v": set_v, "share": load_a / 3, "load_a": load_a,
+            }  # fmt: skip
+            log.waveform(f"{set_v:g}V-{load_a:g}A", capture(v, dt_s), **at)
+            values = {"ripple-pp": float(np.ptp(v)), "ripple-rms": float(v.std())}
+            for quantity, value in values.items():
+                reading = Reading(quantity, value, "V", "scope", "scope", range=0.05)
+                log.reading(reading, probe=1.0, **at)
     writer.write("check-end", check="ripple")
 
 

@@ -1,0 +1,109 @@
+"""Readings as CSV and Parquet, read back by other people's programs."""
+
+from __future__ import annotations
+
+import csv
+import io
+from pathlib import Path
+
+import duckdb
+import pandas as pd
+import pyarrow.parquet as pq
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from reports.tables import COLUMNS, csv_bytes, inert_cell, parquet_bytes
+from runner.clock import VirtualClock
+from runner.reading import Reading
+from runner.record.reader import Record, open_record
+from runner.record.writer import CheckWriter, RecordWriter
+from tests.reports.hostile import HOSTILE
+from tests.reports.made_record import START
+
+
+def test_csv_has_every_reading_once(record: Record) -> None:
+    frame = pd.read_csv(io.BytesIO(csv_bytes(record)))
+    lines = list(record.of_kind("reading"))
+    assert list(frame.columns) == list(COLUMNS)
+    assert frame["seq"].tolist() == [line["seq"] for line in lines]
+    assert frame["value"].isna().sum() == 1
+    assert frame.loc[frame["value"].isna(), "reason"].tolist() == ["overload"]
+    assert bool(frame["simulated"].all())
+
+
+def test_csv_values_are_the_journals_to_the_last_digit(record: Record) -> None:
+    rows = list(csv.DictReader(io.StringIO(csv_bytes(record).decode(), newline="")))
+    for row, line in zip(rows, record.of_kind("reading"), strict=True):
+        assert (float(row["value"]) if row["value"] else None) == line["value"]
+
+
+def test_parquet_carries_units_in_its_schema(record: Record, tmp_path: Path) -> None:
+    path = tmp_path / "r.parquet"
+    path.write_bytes(parquet_bytes(record))
+    schema = pq.read_schema(path)
+    assert {f.name: f.metadata[b"unit"].decode() for f in schema}["set_v"] == "V"
+    assert schema.metadata[b"simulated"] == b"true"
+    assert schema.metadata[b"last_hash"].decode() == record.last_hash
+
+
+def test_duckdb_reads_the_parquet_in_place(record: Record, tmp_path: Path) -> None:
+    path = tmp_path / "r.parquet"
+    path.write_bytes(parquet_bytes(record))
+    found = duckdb.sql(
+        f"select \"check\", count(*), max(abs(value - set_v)) from '{path}'"
+        " where quantity = 'output-voltage' and direction is not null group by 1"
+    ).fetchall()
+    assert [(c, n) for c, n, _ in found] == [("setting", 23)]
+    assert 0.015 < found[0][2] < 0.03
+
+
+@pytest.mark.parametrize("name", [n for n in sorted(HOSTILE) if n.startswith("formula")])
+def test_formulas_lose_their_start(name: str) -> None:
+    # OWASP, "CSV Injection": cells that begin with = + - @, tab or carriage return.
+    assert inert_cell(HOSTILE[name]).startswith("'")
+
+
+@pytest.mark.parametrize("number", ["-1.5", "+2.5E-03", "-0", "1e9"])
+def test_plain_numbers_are_left_alone(number: str) -> None:
+    assert inert_cell(number) == number
+
+
+@given(st.text())
+def test_no_text_can_begin_like_a_formula_or_steer_a_terminal(text: str) -> None:
+    cell = inert_cell(text)
+    assert all(c.isprintable() or c == "\n" for c in cell)
+    if cell[:1] in set("=+-@"):
+        float(cell)
+
+
+@pytest.mark.parametrize("name", sorted(HOSTILE))
+def test_hostile_readings_are_inert_in_csv_and_whole_in_parquet(name: str, tmp_path: Path) -> None:
+    text = HOSTILE[name]
+    folder = tmp_path / "r"
+    writer = RecordWriter(folder, VirtualClock(START))
+    writer.header(simulated=True, profile={}, bench={}, job={})
+    log = CheckWriter(writer, "setting", lambda *_: None)
+    log.reading(Reading(text, None, text, text, text, raw=text, reason=text), direction=text)
+    writer.close()
+    record = open_record(folder)
+    row = next(csv.DictReader(io.StringIO(csv_bytes(record).decode(), newline="")))
+    for column in ("quantity", "unit", "raw", "reason", "direction"):
+        assert not row[column].lstrip(" \n").startswith(("=", "+", "-", "@"))
+        assert "\x1b" not in row[column]
+    table = pq.read_table(io.BytesIO(parquet_bytes(record)))
+    assert table["raw"].to_pylist() == [text]
+
+
+def test_half_a_surrogate_pair_breaks_no_table(tmp_path: Path) -> None:
+    folder = tmp_path / "r"
+    writer = RecordWriter(folder, VirtualClock(START))
+    writer.header(simulated=True, profile={}, bench={}, job={})
+    writer.write("reading", check="setting", quantity="x", value=1.0, unit="V", raw="MARK")
+    writer.close()
+    path = folder / "journal.jsonl"
+    path.write_bytes(path.read_bytes().replace(b"MARK", b"\\ud800"))
+    record = open_record(folder)
+    table = pq.read_table(io.BytesIO(parquet_bytes(record)))
+    assert table["raw"].to_pylist() == ["\\ud800"]
+    csv_bytes(record).decode()
