@@ -13,7 +13,7 @@ from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any, Literal
 
-from runner.metrology.coverage import divisor, effective_dof
+from runner.metrology.coverage import divisor, effective_dof, whole
 from runner.metrology.dispersion import Dispersion
 from runner.metrology.plain import STRICT, finite, from_plain, not_negative, to_plain
 
@@ -148,6 +148,16 @@ class Budget:
     def k(self, coverage: float = 0.95) -> float:
         """Return the coverage factor for the share `coverage`."""
         return self.dispersion.k(coverage)
+
+    @property
+    def k_from(self) -> str:
+        """Where the coverage factor comes from, in words for the report."""
+        if self.dispersion.ruled_by_limits:
+            return "distribution of the largest limits of error with the rest folded in"
+        dof = whole(self.dispersion.dof)
+        if math.isinf(dof):
+            return "normal distribution"
+        return f"t distribution, {dof:.0f} degrees of freedom"
 
     def expanded(self, coverage: float = 0.95) -> float:
         """Return the expanded uncertainty U = k u (budget's unit)."""

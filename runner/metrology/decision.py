@@ -29,6 +29,12 @@ class Outcome(StrEnum):
     NOT_MEASURED = "not measured"
 
 
+_REASONS = {
+    Outcome.CONDITIONAL_PASS: "inside the limit by less than the expanded uncertainty",
+    Outcome.CONDITIONAL_FAIL: "beyond the limit by no more than the expanded uncertainty",
+}
+
+
 @dataclass(frozen=True)
 class Rule:
     """How the uncertainty enters: `simple` acceptance, or `guard-band` with w = U.
@@ -53,7 +59,7 @@ class Judgement:
 
     `risk` is the chance that the decision is wrong: of false acceptance when it passes, of
     false rejection when it fails, None when nothing was measured. `tur` is the test
-    uncertainty ratio. `reason` is set when nothing was measured or a pass was held back;
+    uncertainty ratio. `reason` is set when nothing was measured and for both conditional words;
     `warnings` are further sentences for the report.
     """
 
@@ -96,18 +102,14 @@ def decide(
     k = dispersion.k(rule.coverage)
     u_expanded = k * dispersion.u
     guard = u_expanded if rule.kind == "guard-band" else 0.0
-    outcome, reason = _zone(value, limit, guard), ""
+    outcome = _zone(value, limit, guard)
     if floor is not None and floor_too_high(floor, limit):
-        without = _zone(value - floor, limit, guard)
-        reason = (
-            f"the bench's own floor of {floor:.3g} is above a third of the limit; "
-            "a quieter connection or instrument is needed"
-        )
-        if without is not Outcome.FAIL:
-            return not_measured(reason, limit)
-        outcome, reason = Outcome.FAIL, ""
+        if _zone(value - floor, limit, guard) is not Outcome.FAIL:
+            return not_measured(_floor_sentence(floor), limit)
+        outcome = Outcome.FAIL
+    reason, said = _REASONS.get(outcome, ""), caveats
     if caveats and outcome is Outcome.PASS:
-        outcome, reason = Outcome.CONDITIONAL_PASS, "; ".join(caveats)
+        outcome, reason, said = Outcome.CONDITIONAL_PASS, "; ".join(caveats), ()
     tur = uncertainty_ratio(limit, u_expanded)
     return Judgement(
         outcome=outcome,
@@ -119,7 +121,7 @@ def decide(
         probability_outside=probability_outside(value, dispersion, limit),
         tur=tur,
         reason=reason,
-        warnings=_warnings(tur),
+        warnings=said + _warnings(tur),
     )
 
 
@@ -157,6 +159,13 @@ def _zone(value: float, limit: Limit, guard: float) -> Outcome:
 
 def _decimal(number: float) -> Decimal:
     return _TWELVE.create_decimal(repr(float(number)))
+
+
+def _floor_sentence(floor: float) -> str:
+    return (
+        f"the bench's own floor of {floor:.3g} is above a third of the limit; "
+        "a quieter connection or instrument is needed"
+    )
 
 
 def _warnings(tur: float) -> tuple[str, ...]:

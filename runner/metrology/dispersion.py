@@ -55,6 +55,11 @@ class Dispersion:
         rectangles = math.hypot(self.half_width, self.second_half_width)
         return math.hypot(self.t_u, rectangles / math.sqrt(3))
 
+    @property
+    def ruled_by_limits(self) -> bool:
+        """Whether a rectangle shapes the sum, so that neither normal nor t gives its factor."""
+        return self._shape()[1] > 0
+
     def below(self, distance: float) -> float:
         """Return P(true value - estimate <= distance), `distance` in the estimate's unit.
 

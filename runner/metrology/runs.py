@@ -87,7 +87,7 @@ def _f_test(
 ) -> tuple[float, float]:
     from scipy.special import fdtrc
 
-    if within == 0:
+    if within <= 1e-100 * between:
         return (0.0, 1.0) if between == 0 else (math.inf, 0.0)
     f = (between / within) ** 2
     return f, float(fdtrc(dof_between, dof_within, f))

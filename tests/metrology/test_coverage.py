@@ -47,6 +47,14 @@ def test_more_rectangles_than_two_cover_by_drawing(count: int) -> None:
     assert np.mean(np.abs(errors) <= reach) == pytest.approx(0.95, abs=0.003)
 
 
+def test_words_for_the_factor() -> None:
+    scatter = Line("scatter", "A", 1.0, dof=9)
+    assert Budget("y", "V", 0.0, (scatter,)).k_from == "t distribution, 9 degrees of freedom"
+    assert Budget("y", "V", 0.0, (Line("n", "B", 1.0),)).k_from == "normal distribution"
+    limited = Budget("y", "V", 0.0, (scatter, Line.from_limit("limit", 5.0)))
+    assert limited.k_from.startswith("distribution of the largest limits")
+
+
 def test_normal_limit_of_many_lines() -> None:
     # GUM G.6.6: many comparable lines come near the normal distribution.
     lines = tuple(Line.from_limit(str(i), 1.0) for i in range(12))

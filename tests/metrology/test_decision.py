@@ -29,6 +29,13 @@ def test_ilac_g8_worked_case(y: float, outside: float, word: str) -> None:
     assert judged.risk == pytest.approx(right, abs=1e-5)
 
 
+def test_conditional_words_say_why() -> None:
+    limit = Limit.at_most(G8["limit_v"])
+    inside, beyond = (decide(y, Dispersion(G8["u_v"]), limit, G8_RULE) for y in (12.115, 12.125))
+    assert inside.reason == "inside the limit by less than the expanded uncertainty"
+    assert beyond.reason == "beyond the limit by no more than the expanded uncertainty"
+
+
 @pytest.mark.parametrize(("y", "word"), [(12.1301, "fail"), (12.1299, "conditional fail")])
 def test_ilac_g8_beyond_the_limit_and_u(y: float, word: str) -> None:
     judged = decide(y, Dispersion(G8["u_v"]), Limit.at_most(G8["limit_v"]), G8_RULE)
@@ -94,7 +101,9 @@ def test_caveat_caps_a_pass_and_leaves_a_fail() -> None:
         capped = decide(0.5, spread, limit, rule, caveats=("calibration overdue",))
         assert capped.outcome is Outcome.CONDITIONAL_PASS
         assert capped.reason == "calibration overdue"
-        assert decide(2.0, spread, limit, rule, caveats=("x",)).outcome is Outcome.FAIL
+        failed = decide(2.0, spread, limit, rule, caveats=("calibration overdue",))
+        assert failed.outcome is Outcome.FAIL
+        assert failed.warnings[0] == "calibration overdue"
 
 
 def test_floor_above_a_third_never_passes() -> None:

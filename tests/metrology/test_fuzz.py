@@ -10,7 +10,7 @@ from typing import Any
 
 import numpy as np
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from runner.metrology.accuracy import Accuracy, RangeAccuracy
@@ -83,6 +83,7 @@ def test_readings(first: list[float], second: list[float], n_eff: float) -> None
 
 @FEW
 @given(MANY, MANY)
+@example([0.0, 1e-308], [0.5, 0.5])
 def test_series_and_runs(first: list[float], second: list[float]) -> None:
     series = {"a": first, "b": second}
     _number_or_refusal(read_together, "x", "V", lambda a, b: a * b - a / b, series)

@@ -56,8 +56,7 @@ def test_gain_below_its_range_and_a_ten_to_one_probe() -> None:
 
 
 def test_rms_about_the_mean_pools_squares() -> None:
-    # AN 90B p. 107: a sawtooth of 1 Vpp has 0.288675 V rms; two records pool to the root mean
-    # square, sqrt((3^2 + 4^2)/2) = 3.5355.
+    # Arithmetic: two records pool to the root mean square, sqrt((3^2 + 4^2)/2) = 3.5355.
     budget = scope_rms("ripple", [3e-3, 4e-3], _scale())
     assert budget.value == pytest.approx(3.5355e-3, rel=1e-4)
     gain = budget.lines[0]
@@ -72,6 +71,13 @@ def test_converter_step_adds_at_most_d_squared_over_12() -> None:
     budget = scope_rms("ripple", [0.1e-3], _scale())
     step = budget.lines[1].u * math.sqrt(3)
     assert (0.1e-3 + step) ** 2 - 0.1e-3**2 == pytest.approx(0.3125e-3**2 / 12)
+
+
+def test_sawtooth_of_the_converter() -> None:
+    # DC Power Supply Handbook AN 90B p. 107: a sawtooth's rms is p-p/3.464 (0.288675); the
+    # converter's error is a sawtooth of one step, seen alone when there is nothing else.
+    silent = scope_rms("ripple", [0.0], _scale())
+    assert silent.u * math.sqrt(3) == pytest.approx(0.288675 * 0.3125e-3, rel=1e-5)
 
 
 def test_floor_taken_off_agrees_with_first_order_far_above_it() -> None:
