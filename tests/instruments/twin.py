@@ -73,7 +73,8 @@ class Player:
             return self.twin.idn.encode("latin-1")
         for pattern, reply in self.twin.asks.items():
             if match := re.fullmatch(pattern, part):
-                values = {**self.state, **{k: v for k, v in match.groupdict().items() if v}}
+                values = self.state
+                values.update({k: v for k, v in match.groupdict().items() if v})
                 found = reply(values) if callable(reply) else reply
                 if isinstance(found, bytes):
                     return found
@@ -83,11 +84,14 @@ class Player:
                 groups = [g for g in match.groups()]
                 name = key.format(*groups) if groups else key
                 if name:
-                    self.state[name] = groups[-1] if groups else part
+                    self.state[name] = groups[-1] if groups else self._counted(name)
                     self.state["last"] = name
                 return self.twin.verdict.encode() or None
         self.unknown.append(part)
         return None
+
+    def _counted(self, name: str) -> str:
+        return str(int(self.state.get(name, "0")) + 1)
 
     def _common(self, part: str) -> bytes | None:
         """488.2 words; b"" is a word without answer, None not one of them."""
