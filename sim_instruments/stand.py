@@ -50,6 +50,8 @@ class Stand:
         self.wires: list[tuple[str, str]] = [(w.a, w.b) for w in bench.connection]
         self.strap = bench.unit.earth_strap
         self._arrange_mains()
+        if profile.unit.setting == "hand":
+            self.plant.set_knob(0.0)  # found turned down
         self.instruments: dict[str, ScpiInstrument] = {}
         self.rudeness: dict[str, Rudeness] = {}
         for entry in bench.instrument:
@@ -120,10 +122,13 @@ class Stand:
 
     def _supply(self, entry: Any) -> Supply:
         unit = self.profile.unit
-        return Supply(
+        supply = Supply(
             self._identity(entry), self.clock, self.plant,
             v_max=unit.voltage.high, i_max=unit.current.high,
         )  # fmt: skip
+        if unit.setting == "remote":
+            supply.apply()  # found with its output off
+        return supply
 
     def _mains_source(self, entry: Any) -> MainsSource:
         nominal = self.bench.mains.nominal

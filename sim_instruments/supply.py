@@ -19,7 +19,10 @@ _LOOK_S = 0.05
 
 
 class Supply(ScpiInstrument):
-    """Set-point, limit, output switch, own readback, over-voltage trip."""
+    """Set-point, limit, output switch, own readback, over-voltage trip.
+
+    The unit feels nothing of it until the first command, or until :meth:`apply`.
+    """
 
     def __init__(
         self, identity: Identity, clock: BenchTime, site: Site, *, v_max: float, i_max: float
@@ -29,7 +32,6 @@ class Supply(ScpiInstrument):
         self.tripped = False
         self._watching = False
         super().__init__(identity, clock)
-        self.apply()
 
     def commands(self) -> Iterable[Command]:
         """Words of the supply."""

@@ -12,13 +12,12 @@ import pytest
 import pyvisa
 
 from runner.clock import SystemClock
-from sim_instruments.bench import serve
 from sim_instruments.bench_clock import BenchClock
 from sim_instruments.manners import Rudeness
 from sim_instruments.scpi.instrument import Identity
 from sim_instruments.serial_port import SerialPorts
 from sim_instruments.tcp import Server
-from tests.sim_instruments.bench_fakes import Toy, setup_of, tcp_bench
+from tests.sim_instruments.bench_fakes import Toy, tcp_bench
 
 V = b"+1.20000000E+01\n"
 
@@ -179,16 +178,16 @@ def test_bench_over_pyvisa_py() -> None:
 
 
 def test_several_benches_side_by_side_in_real_time() -> None:
-    setup = setup_of("memory")
-    one = serve(setup.profile, setup.bench, 0, (), 1, speed=4.0)
-    two = serve(setup.profile, setup.bench, 0, ("reference-low",), 2, speed=4.0)
+    paced = {"real_time": True, "speed": 4.0, "port_base": 0}
+    one = tcp_bench(**paced)
+    two = tcp_bench(seed=2, faults=["reference-low"], **paced)
     try:
-        assert not set(one.ports.values()) & set(two.ports.values())
+        assert not set(one.server.ports.values()) & set(two.server.ports.values())
         readings = []
         for bench in (one, two):
-            with connected(bench.ports["supply"]) as link:
+            with connected(bench.server.ports["supply"]) as link:
                 assert ask(link, "VOLT 12;OUTP ON;*OPC?") == b"1\n"
-            with connected(bench.ports["meter"], 10.0) as link:
+            with connected(bench.server.ports["meter"], 10.0) as link:
                 readings.append(float(ask(link, "CONF:VOLT:DC 100;:TRIG:DEL 1;:READ?")))
         assert readings[0] == pytest.approx(12.0, abs=0.1)
         assert readings[1] < readings[0] - 0.1
@@ -201,9 +200,8 @@ def test_a_taken_port_is_an_error_that_leaves_nothing_running() -> None:
     with socket.socket() as taken:
         taken.bind(("127.0.0.1", 0))
         taken.listen()
-        setup = setup_of("memory")
         with pytest.raises(OSError):
-            serve(setup.profile, setup.bench, taken.getsockname()[1], (), 1)
+            tcp_bench(port_base=taken.getsockname()[1])
 
 
 # --- pseudo-terminals
