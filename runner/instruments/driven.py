@@ -11,12 +11,13 @@ from runner.errors import BenchError, ConnectError, DeadlineError, FramingError,
 from runner.instruments import decode
 from runner.instruments.dialect import Dialect, Question, RoleWords, Setting
 from runner.instruments.roles import Identity
+from runner.instruments.settings import chosen, found_instead, sent, taken, well_formed
 from runner.instruments.worth import Worth
 from runner.link.numbers import Number, parse_error, shown
 from runner.link.session import Session
 from runner.reading import Reading
 
-__all__ = ["Driven", "Seat", "chosen"]
+__all__ = ["Driven", "Seat"]
 
 _PON = 128
 
@@ -148,60 +149,95 @@ class Driven:
         setting = self._role_words.settings[key]
         if choices is not None:
             setting = setting.model_copy(update={"choices": choices})
-        wanted = value if isinstance(value, bool | str) else chosen(setting, value)
-        fields = {**context, "value": _sent(setting, wanted), "name": key}
+            context = {**context, "choices": choices}
+        try:
+            wanted = value if isinstance(value, bool | str) else chosen(setting, value)
+        except ValueError as error:
+            raise InstrumentError(f"{self.name}: {key}: {error}") from None
+        fields = {**context, "value": sent(setting, wanted), "name": key}
         commands = [template.format_map(fields) for template in setting.set]
-        due = None if setting.get is None else self._deliver(setting, commands, fields)
-        if due is None:
+        if setting.get is None:
             for command in commands:
                 self._session.write(command)
-        elif not self._taken(setting, wanted, due):
-            raise InstrumentError(self._refusal(key, commands, wanted, due))
-        elif setting.at_least and setting.get is not None:
-            wanted = (decode.as_number(setting.get, due).value or 0.0) / setting.scale
+        else:
+            wanted = self._deliver(key, setting, setting.get, commands, wanted, fields)
         if setting.settle_s:
             self._clock.sleep(setting.settle_s)
-        if choices is not None:
-            context = {**context, "choices": choices}
         self._made[_slot(key, context)] = (value, context)
         return wanted
 
-    def _deliver(self, setting: Setting, commands: list[str], fields: dict[str, Any]) -> str:
-        """Send and ask back; return the reply's text."""
-        question = setting.get
-        if question is None:
-            raise InstrumentError(f"{self.name}: this setting cannot be read back")
-        ask = question.ask.format_map(fields)
+    def _deliver(
+        self,
+        key: str,
+        setting: Setting,
+        question: Question,
+        commands: list[str],
+        wanted: Any,
+        fields: dict[str, Any],
+    ) -> Any:
+        """Send, ask back, compare; return what it is set to.
+
+        A message that was lost on the way is sent once more when the read-back shows that it
+        never arrived; a switch never is (what was switched on twice may have been off between).
+        """
+        text, lost = self._send_and_ask(setting, question, commands, fields)
+        if not taken(setting, question, wanted, text) and lost and not isinstance(wanted, bool):
+            self._session.counts.repeats += 1
+            text, _ = self._send_and_ask(setting, question, commands, fields)
+        if not taken(setting, question, wanted, text):
+            raise InstrumentError(self._refusal(key, commands, wanted, text))
+        return found_instead(setting, question, wanted, text)
+
+    def _send_and_ask(
+        self, setting: Setting, question: Question, commands: list[str], fields: dict[str, Any]
+    ) -> tuple[str, bool]:
+        """The read-back's text, and whether any message may have been lost."""
         within_s = self._session.options.timeout_s + setting.takes_s
-        if self._dialect.compound:
-            line = ";:".join(part.removeprefix(":") for part in (*commands, ask))
-            try:
-                return self._session.query(line, within_s, question.n_bytes)
-            except (DeadlineError, FramingError) as error:
-                self._session.lose_step(str(error))
-        else:
+        lost = False
+        try:
+            if self._dialect.compound:
+                ask = question.ask.format_map(fields)
+                line = ";:".join(part.removeprefix(":") for part in (*commands, ask))
+                text = self._session.query(line, within_s, question.n_bytes)
+                return well_formed(setting, question, text), False
             for command in commands:
                 self._session.write(command, within_s)
-            if setting.takes_s:
-                self._clock.sleep(setting.takes_s)
-        return self._session.ask(ask, str, within_s, n_bytes=question.n_bytes)
+        except (DeadlineError, FramingError, ConnectError) as error:
+            self._session.lose_step(str(error))
+            lost = True
+        if setting.takes_s:
+            self._clock.sleep(setting.takes_s)
+        return self._read_back(setting, question, fields), lost
 
-    def _taken(self, setting: Setting, wanted: float | str | bool, text: str) -> bool:
-        question = setting.get
-        if question is None:
-            return True
-        if setting.confirms is not None:
-            return decode.same_word(decode.as_word(question, text), setting.confirms)
-        if isinstance(wanted, bool):
-            due = setting.answers.get("on" if wanted else "off")
-            if due:
-                return decode.as_word(question, text) in due
-            return decode.as_bool(question, text) is wanted
-        if isinstance(wanted, str):
-            due = setting.answers.get(wanted) or (setting.words.get(wanted, wanted),)
-            found = decode.as_word(question, text)
-            return any(decode.same_word(found, one) for one in due)
-        return _near(setting, question, wanted, text)
+    def _read_back(self, setting: Setting, question: Question, fields: dict[str, Any]) -> str:
+        return self._session.ask(
+            question.ask.format_map(fields),
+            lambda text: well_formed(setting, question, text),
+            self._session.options.timeout_s + setting.takes_s,
+            n_bytes=question.n_bytes,
+            repeats=self._session.options.repeats,
+        )
+
+    def check_settings(self) -> None:
+        """Ask all settings back that were made; they may have been changed from outside.
+
+        :raises InstrumentError: one of them is another now
+        """
+        for slot, (value, context) in self._made.items():
+            key = slot.split(" ", maxsplit=1)[0]
+            setting = self._role_words.settings[key]
+            question = setting.get
+            if question is None:
+                continue
+            if "choices" in context:
+                setting = setting.model_copy(update={"choices": context["choices"]})
+            wanted = value if isinstance(value, bool | str) else chosen(setting, value)
+            text = self._read_back(setting, question, {**context, "name": key})
+            if not taken(setting, question, wanted, text):
+                raise InstrumentError(
+                    f"{self.name}: settings changed from outside ({key} is {shown(text)},"
+                    f" {wanted} was set); is somebody else driving it?"
+                )
 
     def _refusal(self, key: str, commands: list[str], wanted: Any, text: str) -> str:
         said = "; ".join(self._errors_now())
@@ -305,48 +341,6 @@ class Driven:
         self._session.trace.note("restarted in between; set up again")
         for slot, (value, context) in list(self._made.items()):
             self._set(slot.split(" ", maxsplit=1)[0], value, **context)
-
-
-def chosen(setting: Setting, value: float) -> float:
-    """The value that the instrument has for this one: itself, or the next choice up.
-
-    :raises InstrumentError: above the largest choice
-    """
-    if not setting.choices:
-        return float(value)
-    for choice in setting.choices:
-        if choice >= value * (1 - 1e-9):
-            return choice
-    raise InstrumentError(f"{value:g} is above the largest choice {setting.choices[-1]:g}")
-
-
-def _sent(setting: Setting, wanted: float | str | bool) -> float | str | int:
-    if isinstance(wanted, bool):
-        word = "on" if wanted else "off"
-        return setting.words.get(word, word.upper())
-    if isinstance(wanted, str):
-        return setting.words.get(wanted, wanted)
-    if setting.by_index:
-        return setting.choices.index(wanted)
-    if setting.words_by_value:
-        return setting.words_by_value[f"{wanted:.12g}"]
-    return (1.0 / wanted if setting.inverse else wanted) * setting.scale
-
-
-def _near(setting: Setting, question: Question, wanted: float, text: str) -> bool:
-    if setting.words_by_value:
-        word = setting.words_by_value[f"{wanted:.12g}"]
-        return decode.same_word(decode.as_word(question, text), word)
-    number = decode.as_number(question, text)
-    if number.value is None:
-        return False
-    if setting.by_index:
-        return number.value == setting.choices.index(wanted)
-    found = number.value / setting.scale
-    if setting.inverse:
-        found = 1.0 / found if found else 0.0
-    allowed = setting.rel * abs(wanted) + setting.abs + 1e-12
-    return found >= wanted - allowed if setting.at_least else abs(found - wanted) <= allowed
 
 
 def _slot(key: str, context: dict[str, Any]) -> str:

@@ -67,8 +67,15 @@ class DrivenMeter(Driven):
         return reading
 
     def _read(self, quantity: str) -> Reading:
-        range_v = self._range_now()
         self._wait_for_fresh()
+        reading = self._once(quantity, self._range_v)
+        if self._auto and (range_v := self._range_now()) != self._range_v:
+            # The first reading after a range change is not settled: it is dropped.
+            self._range_v = range_v
+            reading = self._once(quantity, range_v)
+        return reading
+
+    def _once(self, quantity: str, range_v: float | None) -> Reading:
         return self._reading(
             self._words.queries["reading"], quantity=quantity, unit="V", function="dc-volts",
             range_=range_v, within_s=self._takes_s(), limit=self._words.overload_from,
@@ -83,8 +90,6 @@ class DrivenMeter(Driven):
         return abs(reading.value - before) > _JUMP * max(abs(before), 0.1)
 
     def _range_now(self) -> float | None:
-        if not self._auto:
-            return self._range_v
         question = self._words.queries.get("range")
         return None if question is None else self._ask(question, as_number).value
 

@@ -8,16 +8,19 @@ from collections.abc import Sequence
 import numpy as np
 
 from runner.errors import DeadlineError, FramingError, InstrumentError
-from runner.instruments.decode import as_integer, as_word, same_word
+from runner.instruments.decode import as_integer, as_number, as_word, same_word
 from runner.instruments.dialect import ScopeWords
 from runner.instruments.driven import Driven, Seat
 from runner.instruments.roles import Capture, ChannelSetup, TimebaseSetup, Trigger
 from runner.instruments.scope_record import RecordReader
+from runner.instruments.waveforms import Record
+from runner.link.numbers import Number
 
 __all__ = ["DrivenScope"]
 
 _ARM_S = 0.5
 _PATIENCE_S = 2.0
+_MEAN_OF_SPAN = 0.05
 
 
 class DrivenScope(Driven):
@@ -217,12 +220,26 @@ class DrivenScope(Driven):
             reason = "clipped: some samples have no value"
         elif self._count is None and self._previous.get(one.channel) == data:
             reason = "stale: the same record as before"
+        elif not self._mean_agrees(record, one):
+            reason = "scaling: the record's mean is not the mean that the scope itself measures"
         elif one.coupling == "ac" and record.v.size > 1 and np.ptp(record.v) == 0:
             reason = "flat: all samples are equal"
         self._previous[one.channel] = data
         if reason is not None:
             return self._empty(one, reason)
         return self._filled(one, record.v, record.dt_s, record.t0_s, record.lsb_v, clipped)
+
+    def _mean_agrees(self, record: Record, one: ChannelSetup) -> bool:
+        """The scope's own mean against the record's: a wrong formula or sign shows here."""
+        question = self._words.queries.get("mean")
+        if question is None:
+            return True
+        n = _number(one.channel)
+        said: Number = self._ask(question, as_number, n=n, source=self._words.channel.format(n=n))
+        if said.value is None:
+            return True
+        apart_v = abs(float(said.value) - float(np.mean(record.v)))
+        return apart_v <= _MEAN_OF_SPAN * one.span_v
 
     def _filled(
         self, one: ChannelSetup, v: np.ndarray, dt_s: float, t0_s: float, lsb_v: float,
