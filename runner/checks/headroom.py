@@ -1,0 +1,128 @@
+"""Headroom: just below each tap point and at maximum, full load, does low line break through?"""
+
+from __future__ import annotations
+
+from runner.checks.check import Conditions, Plan, Workplace
+from runner.checks.headroom_findings import NAME, findings
+from runner.checks.line_steps import LOW_SHARE, inlet_volts, line_at, missing_line, nominal_line
+from runner.checks.points import (
+    OutputPoint,
+    allowed_load_a,
+    full_load_a,
+    tap_bands,
+    winding_points,
+)
+from runner.checks.ripple import ripple_scope
+from runner.checks.ripple_capture import RippleScope, ripple_readings
+from runner.checks.stepping import at_rest, go_to, load_of, loaded, meter_of, mode_of, start
+from runner.checks.tap_sensors import channel_of
+from runner.finding import Finding
+from runner.profile import Profile
+from runner.record.reader import CheckData
+
+__all__ = ["CHECK", "headroom_points"]
+
+BELOW_V = 0.02
+"""Distance below a measured tap point (common practice); 50 mV below an expected one."""
+RECORDS = 3
+READINGS = 3
+STEP_SHARE = 0.01
+LOWEST_SHARE = 0.80
+SAG_V = 10e-3
+"""Line is lowered until the output falls by this much, or its ripple doubles."""
+STEADY_V = 20e-3
+
+
+class Headroom:
+    """Ripple and sag at low line, then the line at which regulation is lost."""
+
+    name = NAME
+    title = "Headroom at low line"
+    question = "Just below each tap point and at maximum, does low line break through?"
+
+    def plan(self, conditions: Conditions) -> Plan:
+        """Needs meter, load, a scope channel on the output and a settable mains source."""
+        unit, bench = conditions.profile.unit, conditions.bench
+        missing = missing_line(conditions)
+        if bench.by_role("meter") is None or bench.by_role("load") is None:
+            missing = "headroom needs a meter and a load on the output"
+        elif channel_of(bench, "unit.plus") is None:
+            missing = "no scope channel on the output: a meter alone does not see dropout"
+        taps = len(conditions.profile.tap_points.up) if conditions.profile.tap_points else 0
+        return Plan(
+            duration_s=30.0 * (taps + 1),
+            relay_operations=2 * taps,
+            hands=("knob",) if unit.setting == "hand" else (),
+            dissipation_w=unit.voltage.high * unit.current.high,
+            missing=missing,
+        )
+
+    def measure(self, work: Workplace) -> None:
+        """Points rising, so that each is held by the lower winding."""
+        start(work)
+        scope = ripple_scope(work)
+        points = headroom_points(work)
+        for number, point in enumerate(points):
+            work.log.progress(number / len(points), point.name)
+            set_v = go_to(work, point.volts)
+            load_a = allowed_load_a(load_of(work), set_v, full_load_a(work.profile))
+            with nominal_line(work), loaded(load_of(work), load_a):
+                _lower(work, scope, point.name, set_v, load_a)
+
+    def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
+        """See :mod:`runner.checks.headroom_findings`."""
+        return findings(data, profile)
+
+
+def headroom_points(work: Workplace) -> list[OutputPoint]:
+    """Highest voltage on each winding, rising."""
+    measured = any(band.measured for band in tap_bands(work.profile, work.earlier))
+    margin_v = BELOW_V if measured else 0.05
+    points = winding_points(work.profile, work.earlier, margin_v=margin_v)
+    return [p for p in points if p.name.startswith(("below", "maximum"))]
+
+
+def _lower(work: Workplace, scope: RippleScope, name: str, set_v: float, load_a: float) -> None:
+    """Nominal, the test limit, then further down until regulation is lost."""
+    normal = _look(work, scope, name, set_v, load_a, 1.0)
+    share = LOW_SHARE
+    while share > LOWEST_SHARE - 1e-9:
+        seen = _look(work, scope, name, set_v, load_a, share)
+        if normal is None or seen is None or _lost(normal, seen):
+            break
+        share = round(share - STEP_SHARE, 6)
+
+
+def _lost(normal: tuple[float, float], seen: tuple[float, float]) -> bool:
+    return seen[0] < normal[0] - SAG_V or seen[1] > 2 * normal[1]
+
+
+def _look(
+    work: Workplace, scope: RippleScope, name: str, set_v: float, load_a: float, share: float
+) -> tuple[float, float] | None:
+    """Output (V) and largest p-p (V) at this share of nominal line; None when one is invalid."""
+    at: dict[str, float | str] = {
+        "point": name, "set_v": set_v, "load_a": load_a, "line_share": share,
+    }  # fmt: skip
+    line_at(work, share)
+    if not at_rest(work, STEADY_V):
+        work.log.event("restless", **at)
+    volts = [work.log.reading(r, **at) for r in meter_of(work).read_volts_many(READINGS)]
+    inlet = inlet_volts(work)
+    if inlet is not None:
+        work.log.reading(inlet, **at)
+    scope.settle()
+    largest: list[float] = []
+    for number, capture in enumerate(scope.records(RECORDS, "normal")):
+        for reading in ripple_readings(work, capture):
+            work.log.reading(reading, **at)
+            if reading.quantity == "ripple-pp" and reading.value is not None:
+                largest.append(reading.value)
+        if number == 0 and share in (1.0, LOW_SHARE):
+            work.log.waveform(f"{set_v:.3f}V-line-{round(100 * share)}", capture, **at)
+    values = [r.value for r in volts if r.value is not None]
+    work.log.event("mode", mode=mode_of(work, set_v, values[-1] if values else None), **at)
+    return (sum(values) / len(values), max(largest)) if values and largest else None
+
+
+CHECK = Headroom()
