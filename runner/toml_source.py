@@ -15,6 +15,7 @@ __all__ = ["PlacedError", "line_of", "load_model", "read_toml"]
 
 ModelT = TypeVar("ModelT", bound=BaseModel)
 
+_INPUT_SHOULD_BE = "Input should be "
 _EXPECTED_FOUND = re.compile(r"^expected (?P<expected>.*), found (?P<found>.*)$", re.DOTALL)
 
 
@@ -109,6 +110,8 @@ def _input_error(model: type[BaseModel], first: Any, path: Path, text: str) -> I
     split = _EXPECTED_FOUND.match(what)
     if split:
         what, expected, found = "this cannot be used", split["expected"], split["found"]
+    elif what.startswith(_INPUT_SHOULD_BE):
+        what, expected = "this cannot be used", what.removeprefix(_INPUT_SHOULD_BE)
     return InputError(
         what,
         file=path,

@@ -18,7 +18,6 @@ TOPIC = "before-power"
 
 Ohms = Annotated[float, Field(ge=0), *quantity_in("Ω")]
 Amperes = Annotated[float, Field(ge=0), *quantity_in("A")]
-Metres = Annotated[float, Field(gt=0), *quantity_in("m")]
 
 
 class SafetyValues(StrictModel):
@@ -31,7 +30,7 @@ class SafetyValues(StrictModel):
     tester: str = Field(min_length=1)
     tested_on: str = Field(min_length=1)
     looked_over: bool
-    cord_length: Metres = 2.0
+    cord_length_m: float = Field(default=2.0, gt=0, le=100)
     earth_bond: Ohms | None = None
     insulation: Ohms | None = None
     output_insulation: Ohms | None = None
@@ -77,7 +76,7 @@ class FiledAnswers:
         if isinstance(request, Confirm):
             return Answer(done=bool(self._values.waiver), words=self._values.waiver)
         if isinstance(request, AskNumber) and key == "cord-length":
-            return Answer(done=True, value=self._values.cord_length, words=words)
+            return Answer(done=True, value=self._values.cord_length_m, words=words)
         found = self._values.value(key) if key in QUESTIONS else None
         if found is None:
             return Answer(done=False, words="not in the file", skip=True)

@@ -53,6 +53,7 @@ FREE_ABOVE_OHMS = 1e9
 TIGHTEST_S = 100.0
 HIDDEN_SHARE = 0.01
 """Beside a tie a hundred times as good, what the other terminal has to earth does not show."""
+LEAST_AC_V = 1e-9
 MOST_FARADS = 1e-6
 """No output has more capacitance to earth than this (output-to-chassis parts: 1 to 100 nF)."""
 SIGNS = (-1.0, 1.0)
@@ -128,13 +129,15 @@ class DcReadings:
     """Direct voltages in V with one resistance to earth (meter, or meter and bleed).
 
     ``plus_v`` and ``minus_v`` are the terminals against earth, one at a time, with their signs;
-    ``shunt_ohms`` is what stands to earth while reading.
+    ``shunt_ohms`` is what stands to earth while reading; ``scatter_v`` the 95 % limit of what hum
+    and slow settling did to these readings.
     """
 
     output_v: float
     plus_v: float
     minus_v: float
     shunt_ohms: float
+    scatter_v: float = 0.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -196,7 +199,7 @@ def earth_reference(
     :param pairs: alternating readings, one pair a terminal
     :raises ValueError: the output is too low to divide by, or a number is not finite
     """
-    numbers = [v for r in (alone, bled) for v in (r.output_v, r.plus_v, r.minus_v, r.shunt_ohms)]
+    numbers = [v for r in (alone, bled) for v in _values(r)]
     if not all(math.isfinite(number) for number in numbers):
         raise ValueError("expected finite readings")
     if min(alone.output_v, bled.output_v) < 1.0 + limits.offset_v + limits.scatter_v:
@@ -214,6 +217,11 @@ def earth_reference(
     )
 
 
+def _values(readings: DcReadings) -> tuple[float, ...]:
+    return (readings.output_v, readings.plus_v, readings.minus_v, readings.shunt_ohms,
+            readings.scatter_v)  # fmt: skip
+
+
 def _conductances(
     readings: DcReadings, limits: ReadingLimits, shunt_rel: float
 ) -> tuple[Conductance, Conductance]:
@@ -221,7 +229,8 @@ def _conductances(
     shunt_s = 1 / readings.shunt_ohms
     best = _divider(readings, shunt_s, (0.0, 0.0, 0.0, 0.0))
     offsets = (-limits.offset_v, 0.0, limits.offset_v)
-    own = tuple(sign * limits.scatter_v for sign in SIGNS)
+    scatter_v = math.hypot(limits.scatter_v, readings.scatter_v)
+    own = tuple(sign * scatter_v for sign in SIGNS)
     corners = [_divider(readings, shunt_s, errors) for errors in product(offsets, own, own, own)]
     made = []
     for which in (0, 1):
@@ -300,7 +309,7 @@ def _off(volts: float, sign: float, limits: ReadingLimits) -> float:
 def _current_a(alone_v: float, bled_v: float, alone_s: float, bleed_s: float) -> float:
     """I = 1/√b with b = (1/V'² - 1/V²)/(Y'² - Y²), never less than V'·Y'; 0 for no voltage."""
     bled_y = alone_s + bleed_s
-    if bled_v <= 0 or alone_v <= 0:
+    if min(bled_v, alone_v) < LEAST_AC_V:
         return 0.0
     slope = (bled_v**-2 - alone_v**-2) / (bled_y**2 - alone_s**2)
     least = bled_v * bled_y

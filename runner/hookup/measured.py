@@ -20,6 +20,9 @@ from runner.record.reader import CheckData
 __all__ = ["TERMINALS", "earth_measured"]
 
 TERMINALS = ("plus", "minus")
+SPREAD_SHARE = 0.54
+"""95 % limit of the mean of five readings as a share of their range: t(4) = 2.776 over the
+expected range 2.326 σ and √5 (tables of Student's t and of the range; from memory)."""
 LINE_WANDER = 0.01
 """What the line voltage may change between two alternating readings (common practice)."""
 COVERAGE = 2.0
@@ -44,12 +47,13 @@ def earth_measured(data: CheckData) -> EarthReference:
         DcReadings(
             output_v, _mean(scale, direct["plus", bleed]), _mean(scale, direct["minus", bleed]),
             shunt_ohms,
+            max(_spread(direct[terminal, bleed]) for terminal in TERMINALS),
         )
         for bleed, shunt_ohms in (
             ("off", meter_ohms), ("on", 1 / (1 / meter_ohms + 1 / bleed_ohms)),
         )
     )  # fmt: skip
-    limits = _limits(data, scale, output, [one for many in direct.values() for one in many])
+    limits = _limits(data, scale, output)
     try:
         return earth_reference(
             alone, bled, limits, _pairs(data, arrangement),
@@ -64,17 +68,14 @@ def _mean(scale: Scale, readings: Sequence[Reading]) -> float:
     return sum(values) / len(values)
 
 
-def _limits(
-    data: CheckData, scale: Scale, output: Sequence[Reading], direct: Sequence[Reading]
-) -> ReadingLimits:
+def _limits(data: CheckData, scale: Scale, output: Sequence[Reading]) -> ReadingLimits:
     values = valid_values(output)
     wander_v = max(values) - min(values)
     own_u = math.hypot(scale.noise_rms, scale.resolution_u, scale.linearity)
-    spread_v = max((_spread(data, one) for one in direct), default=0.0)
     alternating = [one for one in data.of("earth-ac-voltage") if one.valid]
     limits = ReadingLimits(
         offset_v=COVERAGE * (scale.offset + scale.tempco_offset),
-        scatter_v=math.hypot(COVERAGE * own_u, wander_v, spread_v),
+        scatter_v=math.hypot(COVERAGE * own_u, wander_v),
     )
     if not alternating:
         return limits
@@ -88,11 +89,10 @@ def _limits(
     )
 
 
-def _spread(data: CheckData, one: Reading) -> float:
-    """Range of the readings at one place: what hum and drift do to their mean at most."""
-    same = data.of(one.quantity, **{key: one.at[key] for key in ("terminal", "bleed")})
-    values = valid_values(same)
-    return (max(values) - min(values)) / len(values) if values else 0.0
+def _spread(readings: Sequence[Reading]) -> float:
+    """What hum and slow settling do at most to the mean of the readings at one place, in V."""
+    values = valid_values(readings)
+    return SPREAD_SHARE * (max(values) - min(values))
 
 
 def _pairs(data: CheckData, arrangement: dict[str, object]) -> list[AcPair]:
