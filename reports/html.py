@@ -21,7 +21,7 @@ if TYPE_CHECKING:
     from reports.plots.style import Plot
     from runner.assess import Assessment
 
-__all__ = ["Paper", "render_comparison", "render_html", "write_html"]
+__all__ = ["Paper", "render_comparison", "render_html", "render_template", "write_html"]
 
 Paper = Literal["A4", "Letter"]
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -45,6 +45,11 @@ def _environment() -> Environment:
 def _as_image(svg: str) -> str:
     """Return SVG as an image address; inside an image no script runs and no name collides."""
     return "data:image/svg+xml;base64," + base64.b64encode(svg.encode()).decode()
+
+
+def render_template(name: str, **values: object) -> str:
+    """Return the text of a page from a template of this folder; every value is escaped."""
+    return _environment().get_template(name).render(**values)
 
 
 def render_html(document: Document, paper: Paper = "A4") -> str:

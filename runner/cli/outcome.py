@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from runner.assess import Assessment
     from runner.record.reader import Record
 
-__all__ = ["print_assessment"]
+__all__ = ["finding_line", "print_assessment"]
 
 _MARK = {
     Decision.PASS: ("pass", "green"),
@@ -41,11 +41,12 @@ def print_assessment(record: Record, assessment: Assessment, *, as_json: bool) -
         if finding.check != check:
             check = finding.check
             click.echo(click.style(f"\n{check}", bold=True))
-        click.echo(_line(finding))
+        click.echo(finding_line(finding))
     _closing(record, assessment)
 
 
-def _line(finding: Finding) -> str:
+def finding_line(finding: Finding) -> str:
+    """One finding on one line."""
     word, colour = _MARK[finding.decision]
     mark = click.style(f"{word:<16}", fg=colour)
     if finding.value is None:
