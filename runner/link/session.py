@@ -17,9 +17,10 @@ from typing import TypeVar
 from runner.clock import Clock
 from runner.errors import ConnectError, DeadlineError, FramingError, InstrumentError
 from runner.link.blocks import BlockShape, read_block
+from runner.link.inbox import Inbox
 from runner.link.numbers import clean, shown
 from runner.link.options import LinkOptions
-from runner.link.ports import CHUNK, Port
+from runner.link.ports import Port
 from runner.link.recovery import Recovery
 from runner.link.trace import Trace
 
@@ -64,8 +65,7 @@ class Session:
         self._opener, self._clock, self._io = opener, clock, io_clock
         self._lock = threading.RLock()
         self._port: Port | None = None
-        self._buffer = bytearray()
-        self._message_ended = False
+        self._inbox = Inbox(name, lambda: self.port, options, io_clock, trace)
         self._in_step = False
         self._ready_at_s = 0.0
         self._last_use_s = io_clock.mono_s()
@@ -152,7 +152,7 @@ class Session:
             blocks: list[bytes] = []
             for index in range(n_blocks):
                 if index:
-                    self._exactly(1, until_s)
+                    self._inbox.exactly(1, until_s)
                 blocks.append(self._block(shape, until_s))
             self._block_tail(until_s)
             self._end(0.0)
@@ -187,7 +187,7 @@ class Session:
             self._port.close()
             self._port = None
             self.counts.reopened += 1
-        self._buffer.clear()
+        self._inbox.take_all()
         self._port = self._opener(within_s)
         self.trace.note("connection opened")
 
@@ -226,19 +226,18 @@ class Session:
         """Return the next line, or what comes until silence where lines have no end."""
         if self.options.read_end:
             return self.raw_line(until_s)
-        return clean(self._to_silence(until_s))
+        return clean(self._inbox.to_silence(until_s))
 
     def raw_line(self, until_s: float) -> str:
         """Return the next line, padding stripped; empty lines are passed over."""
         while True:
-            text = clean(self._line(until_s))
+            text = clean(self._inbox.line(until_s))
             if text:
                 return text
 
     def drain(self, silent_s: float, limit_s: float) -> bytes:
         """Throw away what comes until nothing came for ``silent_s``, at most ``limit_s`` long."""
-        dropped = bytearray(self._buffer)
-        self._buffer.clear()
+        dropped = bytearray(self._inbox.take_all())
         stop_s = self._io.mono_s() + limit_s
         while (now_s := self._io.mono_s()) < stop_s:
             try:
@@ -276,7 +275,7 @@ class Session:
             self._in_step = False
             self._recovery.run()
             self._in_step = True
-        elif self._buffer or self.port.waiting():
+        elif len(self._inbox) or self.port.waiting():
             self._unasked()
         self._in_step = False
         self.counts.transactions += 1
@@ -295,7 +294,7 @@ class Session:
     def _send(self, command: str, until_s: float) -> None:
         data = (command + self.options.write_end).encode("latin-1")
         self.trace.add(">", data)
-        self._message_ended = False
+        self._inbox.message_ended = False
         self.port.send(data, until_s)
 
     def _unasked(self) -> None:
@@ -307,21 +306,20 @@ class Session:
 
     def _reply(self, command: str, until_s: float, n_bytes: int) -> bytes:
         if n_bytes:
-            reply = self._exactly(n_bytes, until_s)
+            reply = self._inbox.exactly(n_bytes, until_s)
         elif self.options.read_end:
-            reply = self._line(until_s)
+            reply = self._inbox.line(until_s)
             if self._echoes and clean(reply) == command:
-                reply = self._line(until_s)
+                reply = self._inbox.line(until_s)
         else:
-            reply = self._to_silence(until_s)
+            reply = self._inbox.to_silence(until_s)
         self.trace.add("<", reply)
         return reply
 
     def _nothing_more(self) -> None:
-        rest = bytes(self._buffer)
+        rest = self._inbox.take_all()
         if not rest:
             return
-        self._buffer.clear()
         if rest.strip(_PADDING) and self.options.unasked == "fault":
             self.trace.add("<", rest)
             raise FramingError(
@@ -330,7 +328,7 @@ class Session:
         self.counts.padding_bytes += len(rest)
 
     def _take_verdict(self, command: str, until_s: float) -> None:
-        word = clean(self._line(until_s))
+        word = clean(self._inbox.line(until_s))
         self.trace.add("<", word.encode("latin-1"))
         self._nothing_more()
         if word not in self.options.verdict:
@@ -339,79 +337,27 @@ class Session:
             self._end(self.options.after_write_s)
             raise InstrumentError(f"{self.name}: {command!r} was refused ({word})")
 
-    # ---- bytes ----------------------------------------------------------------------------
-
-    def _fill(self, until_s: float, at_most: int = CHUNK) -> None:
-        data, self._message_ended = self.port.receive(until_s, at_most)
-        self._buffer += data
-
-    def _line(self, until_s: float) -> bytes:
-        end = self.options.read_end.encode("latin-1")
-        searched = 0
-        while (at := self._buffer.find(end, searched)) < 0:
-            if self._message_ended and self._buffer:
-                return self._take(len(self._buffer))
-            if len(self._buffer) > self.options.text_cap:
-                cap = self.options.text_cap
-                raise FramingError(f"{self.name}: a reply longer than {cap} bytes")
-            searched = max(0, len(self._buffer) - len(end) + 1)
-            try:
-                self._fill(until_s)
-            except DeadlineError as error:
-                raise self._unfinished(error) from None
-        return self._take(at + len(end))
-
-    def _unfinished(self, error: DeadlineError) -> DeadlineError:
-        if not self._buffer:
-            return DeadlineError(f"{self.name}: {error}")
-        have = shown(self._buffer.decode("latin-1"))
-        self.trace.add("<", bytes(self._buffer))
-        return DeadlineError(f"{self.name}: no terminator; received {have}")
-
-    def _exactly(self, n: int, until_s: float) -> bytes:
-        while len(self._buffer) < n:
-            try:
-                self._fill(until_s, n - len(self._buffer))
-            except DeadlineError:
-                have = len(self._buffer)
-                self.trace.add("<", bytes(self._buffer[:64]))
-                raise DeadlineError(f"{self.name}: short reply: {have} of {n} bytes") from None
-        return self._take(n)
-
-    def _to_silence(self, until_s: float) -> bytes:
-        self._fill(until_s)
-        while len(self._buffer) <= self.options.text_cap:
-            try:
-                self._fill(min(until_s, self._io.mono_s() + self.options.quiet_s))
-            except DeadlineError:
-                return self._take(len(self._buffer))
-        raise FramingError(f"{self.name}: a reply longer than {self.options.text_cap} bytes")
-
-    def _take(self, n: int) -> bytes:
-        taken = bytes(self._buffer[:n])
-        del self._buffer[:n]
-        return taken
+    # ---- blocks -----------------------------------------------------------------------------
 
     def _block(self, shape: BlockShape, until_s: float) -> bytes:
         def to_end() -> bytes:
-            line = self._line(until_s)
+            line = self._inbox.line(until_s)
             return line.removesuffix(self.options.read_end.encode("latin-1"))
 
         data = read_block(
-            lambda n: self._exactly(n, until_s), to_end, shape, self.options.block_cap
+            lambda n: self._inbox.exactly(n, until_s), to_end, shape, self.options.block_cap
         )
         self.trace.add("<", f"(block of {len(data)} bytes) ".encode() + data[:32])
         return data
 
     def _block_tail(self, until_s: float) -> None:
         grace_s = min(until_s, self._io.mono_s() + self.options.quiet_s)
-        while not self._message_ended and not self._buffer.endswith(b"\n"):
+        while not self._inbox.message_ended and not self._inbox.ends_with(b"\n"):
             try:
-                self._fill(grace_s)
+                self._inbox.fill(grace_s)
             except DeadlineError:
                 break
-        rest = bytes(self._buffer)
-        self._buffer.clear()
+        rest = self._inbox.take_all()
         if rest.strip(b"\r\n") or len(rest) > 2:
             self.trace.add("<", rest[:64])
             raise FramingError(f"{self.name}: {len(rest)} bytes beyond the block's declared length")

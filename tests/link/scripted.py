@@ -222,10 +222,11 @@ class ScriptedSerial:
 def reply_to(script: Script, line: str, state: _Client, nonce: bool) -> Answer:
     """What the script says to this line."""
     if nonce:
-        found = re.fullmatch(r"\*ESE (\d+)(;\*ESE\?)?", line)
-        if found:
+        if found := re.fullmatch(r"\*ESE (\d+)", line):
             state.ese = int(found[1])
-            return f"{state.ese}\n".encode() if found[2] else None
+            return None
+        if line == "*ESE?":
+            return f"{state.ese}\n".encode()
     if callable(script):
         return script(line)
     if line in script:
