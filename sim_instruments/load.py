@@ -181,6 +181,8 @@ class Load(ScpiInstrument):
             if on and self.guard.latched:
                 raise ScpiError(-221)
             self.settings["input"] = on
+            if not on:
+                self.guard.fully_on = False
             self.apply()
 
         self.default("input", False)
@@ -300,7 +302,7 @@ class Load(ScpiInstrument):
             self._drawn_a = 0.0
             return LoadDemand(mode="off")
         limit_a = self.current_range_a * 1.05
-        if settings["short"]:
+        if settings["short"] or self.guard.fully_on:
             return LoadDemand(mode="short", level=SHORT_OHM, i_max=limit_a)
         mode = settings["mode"]
         if mode != "CURR":

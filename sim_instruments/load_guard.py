@@ -29,6 +29,7 @@ class LoadGuard:
         self.latched: set[str] = set()
         self.heatsink_c = _AMBIENT_C
         self.holds_off = False
+        self.fully_on = False
         self._over: dict[str, float] = {}
         self._quick_until_s = -math.inf
         self._watching = False
@@ -45,13 +46,21 @@ class LoadGuard:
             self._look_again()
 
     def trip(self, kind: str) -> None:
-        """Latch a protection and put the input off."""
+        """Latch a protection and put the input off; `FULL` drives the load fully on instead.
+
+        Some loads do that on over-voltage, to pull the source down.
+        """
+        if kind == "FULL":
+            self.fully_on = True
+            self.load.apply()
+            return
         self.latched.add(kind)
         self.load.settings["input"] = False
         self.load.apply()
 
     def clear(self) -> None:
-        """Let go of everything latched; the input stays off."""
+        """Let go of everything latched; the input stays as it is."""
+        self.fully_on = False
         self.latched.clear()
         self._over.clear()
 
@@ -60,6 +69,8 @@ class LoadGuard:
         value = sum(_BITS[kind] for kind in self.latched if kind in _BITS)
         if self.latched:
             value |= _PUT_OFF
+        if self.fully_on:
+            value |= _BITS["OV"]
         load = self.load
         now_s = load.now_s
         volts = load.true_volts(now_s - 1e-3, now_s)

@@ -69,7 +69,11 @@ KINDS: Mapping[str, tuple[frozenset[str], str]] = {
         ("error", "number", "an error turns up in the queue"),
         ("outside", "send", "somebody at the panel sends `send`"),
         ("stuck-trigger", "", "no trigger comes"),
-        ("trip", "kind", "the protection `kind` of a load trips: OC OV OP OT RV"),
+        (
+            "trip",
+            "kind",
+            "a load's protection `kind` trips: OC OV OP OT RV; FULL drives it fully on",
+        ),
         # connection
         ("banner", "text", "says `text` when somebody connects"),
         ("unasked", "text", "a line of `text` at time `at`, asked by nobody"),

@@ -67,6 +67,11 @@ class _Port:
         self._thread = threading.Thread(target=self._accept, daemon=True, name="listening port")
         self._thread.start()
 
+    @property
+    def open_connections(self) -> int:
+        """How many clients are connected now."""
+        return sum(not one.over for one in self._served)
+
     def close(self) -> None:
         """Stop listening and end all connections."""
         self._ending.set()
@@ -151,8 +156,12 @@ class Server:
         """Port number of each instrument."""
         return {name: port.number for name, port in self._ports.items()}
 
+    @property
+    def open_connections(self) -> dict[str, int]:
+        """How many clients each instrument has now."""
+        return {name: port.open_connections for name, port in self._ports.items()}
+
     def close(self) -> None:
         """Stop everything; may be called twice."""
         for port in self._ports.values():
             port.close()
-        self._ports = dict(self._ports)

@@ -159,6 +159,7 @@ class Exchange:
             return False
         self._current = self._messages.popleft()
         self._indefinite = False
+        self.instrument.heard.append((self.instrument.now_s, self._current))
         self.manners.before(self._current, self.instrument)
         self._units.extend(self.instrument.bind(self._current))
         return True

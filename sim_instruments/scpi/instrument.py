@@ -8,6 +8,7 @@ then, so that several instruments can be busy at once.
 from __future__ import annotations
 
 import threading
+from collections import deque
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from typing import Any
@@ -23,6 +24,7 @@ from sim_instruments.scpi.tree import Command, Tree
 __all__ = ["Bound", "Identity", "Later", "ScpiInstrument"]
 
 _CACHED_MESSAGES = 512
+_REMEMBERED_MESSAGES = 2000
 
 
 @dataclass(frozen=True, slots=True)
@@ -61,7 +63,10 @@ class Bound:
 
 
 class ScpiInstrument:
-    """Base of the simulated instruments; subclasses declare commands and their defaults."""
+    """Base of the simulated instruments; subclasses declare commands and their defaults.
+
+    `heard` keeps the last messages with their bench times, so that a test can see what was sent.
+    """
 
     latency_s = 0.001
     reset_s = 0.05
@@ -73,6 +78,7 @@ class ScpiInstrument:
         self.settings: dict[str, Any] = {}
         self.remote = False
         self.stuck_trigger = False
+        self.heard: deque[tuple[float, str]] = deque(maxlen=_REMEMBERED_MESSAGES)
         self._defaults: dict[str, Any] = {}
         self._opc_wanted = False
         self._bound: dict[str, list[Bound]] = {}

@@ -194,3 +194,26 @@ def test_own_noise_reaches_the_output_through_its_capacitor() -> None:
     difference = with_noise - rig.bench.plant.samples_v("plus", "minus", t)
     esr_ohm = rig.bench.plant.parts.regulator.c_out_esr_ohm
     assert np.std(difference) == pytest.approx(OWN_NOISE_A * esr_ohm, rel=0.05)
+
+
+def test_f66_over_voltage_may_drive_the_load_fully_on() -> None:
+    """Seen in the field: the condition says OV, the input says on, the current is the limit."""
+    rig = Rig()
+    rig.load.write("CURR 0.5;:INP ON")
+    rig.wait(1.0)
+    rig.instrument.provoke("FULL")
+    rig.wait(1.0)
+    assert rig.true_a() > 2.0
+    assert rig.load.ask("INP?") == "1"
+    assert rig.condition() & 1
+    rig.load.write("INP OFF")
+    rig.wait(1.0)
+    assert rig.true_a() == pytest.approx(0.0, abs=1e-3)
+
+
+def test_what_was_heard_can_be_looked_up() -> None:
+    """F88, F89: a test must see whether the load was put off and the panel given back."""
+    rig = Rig()
+    rig.load.write("INP OFF")
+    rig.load.write("SYST:LOC")
+    assert [text for _, text in rig.instrument.heard][-2:] == ["INP OFF", "SYST:LOC"]
