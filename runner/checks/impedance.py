@@ -1,0 +1,178 @@
+"""Output impedance: pulses of load current, the output's answer at the pulse frequency."""
+
+from __future__ import annotations
+
+import math
+
+import numpy as np
+
+from runner.checks.check import Conditions, Plan, Workplace
+from runner.checks.judging import Judge
+from runner.checks.output_trace import missing_output_scope
+from runner.checks.points import allowed_load_a, full_load_a
+from runner.checks.scales import scope_scale_of
+from runner.checks.stepping import at_rest, go_to, load_of, start
+from runner.checks.tap_sensors import channel_of
+from runner.checks.transient import _set_v as middle_v
+from runner.errors import BenchError, InstrumentError
+from runner.finding import Finding
+from runner.instruments.roles import ChannelSetup, TimebaseSetup, Trigger
+from runner.metrology.budget import Budget, Line
+from runner.metrology.limit import Limit
+from runner.metrology.repeats import mean, scatter_line
+from runner.profile import Profile
+from runner.reading import Reading
+from runner.record.reader import CheckData
+
+__all__ = ["CHECK", "square_fundamental_a"]
+
+NAME = "impedance"
+FREQUENCIES_HZ = (70.0, 170.0, 430.0, 970.0)
+"""Between the multiples of 50 and 60 Hz, up to the 1 kHz to which the limit reaches."""
+SLEW_A_PER_S = 250e3
+LOW_SHARE, HIGH_SHARE = 0.3, 0.9
+RECORDS = 5
+RECORD_S = 0.1
+POINTS = 20_000
+SPANS_V = (0.08, 0.16, 0.4, 0.8, 1.6, 4.0)
+"""Full scales to try: the edges reach much further than the fundamental."""
+LEVEL_PCT = 2.0
+"""Half-width allowed for the pulse's two current levels (the load's own setting accuracy)."""
+
+
+class Impedance:
+    """Square pulses of current; amplitude at the fundamental by sine fit."""
+
+    name = NAME
+    title = "Output impedance"
+    question = "How large is the output impedance up to 1 kHz?"
+
+    def plan(self, conditions: Conditions) -> Plan:
+        """Needs a load that pulses and a scope channel on the output."""
+        bench, unit = conditions.bench, conditions.profile.unit
+        missing = missing_output_scope(conditions)
+        if bench.by_role("load") is None or bench.by_role("meter") is None:
+            missing = "output impedance needs a load that can pulse, and a meter"
+        return Plan(
+            duration_s=15.0,
+            hands=("knob",) if unit.setting == "hand" else (),
+            dissipation_w=unit.voltage.high * unit.current.high,
+            missing=missing,
+        )
+
+    def measure(self, work: Workplace) -> None:
+        """Each frequency in turn, net current never reversed."""
+        start(work)
+        set_v = go_to(work, middle_v(work.profile))
+        load = load_of(work)
+        full_a = allowed_load_a(load, set_v, full_load_a(work.profile))
+        for number, f_hz in enumerate(FREQUENCIES_HZ):
+            work.log.progress(number / len(FREQUENCIES_HZ), f"{f_hz:g} Hz")
+            try:
+                load.pulse(LOW_SHARE * full_a, HIGH_SHARE * full_a, f_hz, SLEW_A_PER_S)
+            except InstrumentError as error:
+                work.log.event("no-pulse", reason=str(error))
+                return
+            load.input(True)
+            try:
+                at_rest(work, 20e-3)
+                _answer(work, set_v, f_hz, LOW_SHARE * full_a, HIGH_SHARE * full_a)
+            finally:
+                load.input(False)
+                load.pulse_off()
+
+    def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
+        """Impedance at each frequency against the limit of the output resistance."""
+        judge = Judge(NAME, profile)
+        if data.events_of("no-pulse"):
+            why = f"the load cannot pulse ({data.events_of('no-pulse')[0]['reason']})"
+            return [judge.not_measured("output impedance", "Ω", why)]
+        return [_finding(data, profile, judge, f_hz) for f_hz in _frequencies(data)]
+
+
+def _frequencies(data: CheckData) -> list[float]:
+    return sorted({float(r.at["f_hz"]) for r in data.of("response")})
+
+
+def square_fundamental_a(low_a: float, high_a: float, f_hz: float, slew_a_per_s: float) -> float:
+    """Peak amplitude in A of the fundamental of square pulses with sloping edges.
+
+    4/π times half the step, times sin(πf·t)/(πf·t) for edges that last t (Fourier series of a
+    trapezoid).
+    """
+    edge_s = (high_a - low_a) / slew_a_per_s
+    return 4 / math.pi * (high_a - low_a) / 2 * float(np.sinc(f_hz * edge_s))
+
+
+def _answer(work: Workplace, set_v: float, f_hz: float, low_a: float, high_a: float) -> None:
+    """Fit a sine of the pulse frequency to each record, beside the mains' own ripple."""
+    scope, channel = work.instruments.scope, channel_of(work.bench, "unit.plus")
+    if scope is None or channel is None:
+        raise BenchError("output impedance needs a scope channel on the output")
+    for span_v in SPANS_V:
+        scope.setup(
+            [ChannelSetup(channel, span_v, coupling="ac")],
+            TimebaseSetup(RECORD_S, min(POINTS, scope.max_points)),
+            Trigger("line"),
+        )
+        if not scope.capture()[channel].clipped:
+            break
+    amps = square_fundamental_a(low_a, high_a, f_hz, SLEW_A_PER_S)
+    for _ in range(RECORDS):
+        capture = scope.capture()[channel]
+        amplitude_v, reason = _fit(capture.v, capture.dt_s, f_hz, work.profile)
+        if not capture.valid or capture.clipped:
+            amplitude_v, reason = None, capture.reason or "the trace leaves the screen"
+        work.log.reading(
+            Reading(
+                "response", amplitude_v, "V", capture.instrument, "scope",
+                range=capture.span_v, t_mono_s=work.clock.mono_s(), reason=reason,
+            ),
+            set_v=set_v, f_hz=f_hz, amps=amps, probe=capture.probe,
+        )  # fmt: skip
+
+
+def _fit(
+    volts: np.ndarray, dt_s: float, f_hz: float, profile: Profile
+) -> tuple[float | None, str | None]:
+    from runner.signals.samples import Invalid
+    from runner.signals.sinefit import Tone, fit_tones
+
+    t_s = dt_s * np.arange(volts.size)
+    mains = Tone(profile.unit.mains.frequency_hz, (1, 2, 4, 6))
+    fit = fit_tones(t_s, volts, [Tone(f_hz, (1, 3), free=True), mains])
+    if isinstance(fit, Invalid):
+        return None, fit.reason
+    return fit.component(1).amplitude, None
+
+
+def _finding(data: CheckData, profile: Profile, judge: Judge, f_hz: float) -> Finding:
+    limits = profile.limit("output-resistance")
+    limit = Limit.at_most(limits.limit.at(0.0))
+    what, at = "output impedance", f"at {f_hz:g} Hz"
+    source = f"to 1 kHz as the output resistance ({limits.source})"
+    readings = data.of("response", f_hz=f_hz)
+    valid = [one for one in readings if one.valid]
+    if len(valid) < 2:
+        why = "; ".join(dict.fromkeys(str(r.reason) for r in readings if not r.valid))
+        return judge.not_measured(
+            what, "Ω", why or "too few records", at=at, limit=limit, source=source
+        )
+    first, amps = valid[0], float(valid[0].at["amps"])
+    scale = scope_scale_of(
+        data, first.instrument, float(first.range or 0.0), float(first.at["probe"])
+    )
+    ohms = [one.value / amps for one in valid if one.value is not None]
+    value = mean(ohms)
+    lines = (
+        scatter_line("scatter of records", ohms, "Ω"),
+        Line.from_limit(
+            f"gain of {scale.name}", scale.gain_rel * value, form=scale.coverage,
+            value=value, unit="Ω", source=scale.source,
+        ),
+        Line.from_limit("levels of the pulse", LEVEL_PCT / 100 * value, unit="Ω"),
+    )  # fmt: skip
+    return judge.apply(Budget(what, "Ω", value, lines, scale.caveats), limit, source, at=at)
+
+
+CHECK = Impedance()

@@ -1,0 +1,119 @@
+"""What the switching records say: overshoot above the set voltage, swing below zero."""
+
+from __future__ import annotations
+
+import numpy as np
+
+from runner.checks.judging import Judge
+from runner.checks.scales import scope_scale_of
+from runner.errors import RecordError
+from runner.finding import Finding
+from runner.metrology.limit import Limit
+from runner.metrology.scope_budgets import scope_pp
+from runner.profile import Profile
+from runner.record.reader import CheckData, WaveformLine
+from runner.signals.samples import FloatArray, Invalid, checked_record
+
+__all__ = ["NAME", "findings", "overshoot_v", "reverse_v"]
+
+NAME = "switching"
+REVERSE_V = 0.3
+REVERSE_SOURCE = "proposed default: 0.3 V below zero"
+EVENTS = ("output on", "output off", "mains on", "mains off")
+REST_SHARE = 0.1
+EDGE_SAMPLES = 20
+
+
+def findings(data: CheckData, profile: Profile) -> list[Finding]:
+    """Worst overshoot of each event at each voltage, worst reverse swing of each way off."""
+    judge = Judge(NAME, profile)
+    found = []
+    places = [(e, v) for e in EVENTS for v in _voltages(data, e)]
+    for event, set_v in places:
+        found.append(_overshoot(data, profile, judge, event, set_v))
+        if event.endswith("off"):
+            found.append(_reverse(data, judge, event, set_v))
+    return found
+
+
+def _voltages(data: CheckData, event: str) -> list[float]:
+    at = [line.at for line in data.waveforms] + data.events_of("no-trigger")
+    return sorted({float(one["set_v"]) for one in at if one.get("event") == event})
+
+
+def _lines(data: CheckData, event: str, set_v: float, view: str) -> list[WaveformLine]:
+    return [
+        line
+        for line in data.waveforms
+        if line.at["event"] == event and line.at["set_v"] == set_v and line.at["view"] == view
+    ]
+
+
+def _overshoot(
+    data: CheckData, profile: Profile, judge: Judge, event: str, set_v: float
+) -> Finding:
+    limits = profile.limit("switching-overshoot")
+    limit = Limit.at_most(limits.limit.at(set_v))
+    what, at = f"overshoot, {event}", f"at {set_v:.4g} V"
+    lines = _lines(data, event, set_v, "top")
+    if not lines:
+        why = "the output was not seen to pass its set voltage"
+        return judge.not_measured(what, "V", why, at=at, limit=limit, source=limits.source)
+    return _worst(data, judge, lines, what, at, limit, limits.source, above=True)
+
+
+def _reverse(data: CheckData, judge: Judge, event: str, set_v: float) -> Finding:
+    limit = Limit.at_most(REVERSE_V)
+    what, at = f"swing below zero, {event}", f"at {set_v:.4g} V"
+    lines = _lines(data, event, set_v, "bottom")
+    if not lines:
+        why = "the output was not seen to come down to zero"
+        return judge.not_measured(what, "V", why, at=at, limit=limit, source=REVERSE_SOURCE)
+    return _worst(data, judge, lines, what, at, limit, REVERSE_SOURCE, above=False)
+
+
+def _worst(
+    data: CheckData, judge: Judge, lines: list[WaveformLine], what: str, at: str, limit: Limit,
+    source: str, *, above: bool,
+) -> Finding:  # fmt: skip
+    """Worst of all records of one event; one record that cannot be used spoils the finding."""
+    values = []
+    for line in lines:
+        samples = _samples(line)
+        if isinstance(samples, str):
+            return judge.not_measured(what, "V", samples, at=at, limit=limit, source=source)
+        rising = str(line.at["event"]).endswith("on")
+        before = int(-float(line.fields["t0_s"]) / float(line.fields["dt_s"]))
+        values.append(overshoot_v(samples, before, rising) if above else reverse_v(samples))
+    worst = lines[int(np.argmax(values))]
+    fields = worst.fields
+    scale = scope_scale_of(data, fields["instrument"], fields["span_v"], fields["probe"])
+    budget = scope_pp(what, [max(values)], scale)
+    return judge.apply(budget, limit, source, at=f"{at}, {float(worst.at['load_a']):.3g} A")
+
+
+def _samples(line: WaveformLine) -> FloatArray | str:
+    try:
+        found = checked_record(line.volts(), name="the switching record", minimum=100)
+    except RecordError as error:
+        return str(error)
+    return found.reason if isinstance(found, Invalid) else found
+
+
+def overshoot_v(volts: FloatArray, before: int, rising: bool) -> float:
+    """How far the trace (n,) goes above its resting level, V, never below 0.
+
+    The level is that of the end of the record for switching on, that of its beginning (up to
+    the trigger, ``before`` samples) for switching off. The bottom of the trace is off screen.
+    """
+    if rising:
+        rest = volts[-max(EDGE_SAMPLES, int(REST_SHARE * volts.size)) :]
+    else:
+        rest = volts[: max(EDGE_SAMPLES, before // 2)]
+    return max(0.0, float(volts.max()) - float(np.median(rest)))
+
+
+def reverse_v(volts: FloatArray) -> float:
+    """How far the trace goes below zero, V, never below 0; zero is where it comes to rest."""
+    rest = float(np.median(volts[-max(EDGE_SAMPLES, int(REST_SHARE * volts.size)) :]))
+    return max(0.0, min(rest, 0.0) - float(volts.min()), -float(volts.min()))
