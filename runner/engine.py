@@ -182,13 +182,17 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
 
 def _line_up(run: Run) -> None:
     """Put the questions that come before power, and every ask-grade hazard."""
-    from runner.hookup import judge, line_up_questions
+    from runner.hookup import judge, line_up_questions, unproved_earth
 
     verdict = judge(run.bench, run.profile)
     for hazard in verdict.hazards:
         run.writer.write("hazard", **hazard.to_dict())
     if verdict.stops:
         raise HazardStop("; ".join(hazard.sentence for hazard in verdict.stops))
+    planned = [s.check.name for s in run.schedule.steps if s.plan.missing is None]
+    unproved = unproved_earth(run.bench, run.profile, planned)
+    if unproved:
+        raise HazardStop(unproved)
     if run.unattended and verdict.asks:
         raise HazardStop(
             "unattended, and somebody would have to answer for: "
@@ -205,21 +209,17 @@ def _line_up(run: Run) -> None:
 
 def _line_refuses(run: Run, step: Step) -> str | None:
     """Look at the line voltage before each check; say why nothing may be judged on it."""
+    from runner.hookup.inlet import line_refusal
+
     if step.check.name == "before-power":
         return None
     reading = _line_voltage(run)
     if reading is None:
-        return None
+        return line_refusal(run.bench, run.profile, None)
     run.writer.write("line-voltage", before=step.check.name, **reading.to_dict())
-    nominal_v = run.profile.unit.mains.voltage_v
     if reading.value is None:
         return f"the line voltage at the inlet could not be measured ({reading.reason})"
-    if abs(reading.value - nominal_v) > 0.1 * nominal_v:
-        return (
-            f"the line voltage at the inlet is {reading.value:.1f} V, outside {nominal_v:g} V"
-            " ± 10 % (variac left low, a lamp limiter in line?); only an idle look may be judged"
-        )
-    return None
+    return line_refusal(run.bench, run.profile, reading.value)
 
 
 def _line_voltage(run: Run) -> Reading | None:

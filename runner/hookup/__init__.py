@@ -4,7 +4,7 @@ from runner.hookup.earth_reference import EarthReference, Kind, TerminalReferenc
 from runner.hookup.hazards import Grade, Hazard
 from runner.hookup.measured import earth_measured
 from runner.hookup.questions import line_up_questions
-from runner.hookup.verdict import CAUTION, HookupVerdict, earthed_leads, judge
+from runner.hookup.verdict import CAUTION, HookupVerdict, earthed_leads, judge, unproved_earth
 
 __all__ = [
     "CAUTION",
@@ -18,4 +18,5 @@ __all__ = [
     "earthed_leads",
     "judge",
     "line_up_questions",
+    "unproved_earth",
 ]

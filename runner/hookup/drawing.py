@@ -169,7 +169,7 @@ def _loop(made: Layout, graph: Graph, number: int, hazard: Hazard, edges: set[in
     parts = [_line(line, width=6, colour=LOOP) for line in lines]
     parts += [_line(line, width=2, colour=PAPER, dash="7 5") for line in lines]
     longest = max(lines, key=_length)
-    return [*parts, _tag(_middle(longest), f"{number}  {on_the_loop(hazard)}".strip())]
+    return [*parts, _tag(_place_of_tag(longest), f"{number}: {on_the_loop(hazard)}".rstrip(": "))]
 
 
 def _along_rail(made: Layout, lines: Sequence[Sequence[Point]]) -> list[Sequence[Point]]:
@@ -185,9 +185,9 @@ def _length(line: Sequence[Point]) -> float:
     return sum(abs(b[0] - a[0]) + abs(b[1] - a[1]) for a, b in pairwise(line))
 
 
-def _middle(line: Sequence[Point]) -> Point:
+def _place_of_tag(line: Sequence[Point]) -> Point:
     a, b = max(pairwise(line), key=_length)
-    return ((a[0] + b[0]) / 2, (a[1] + b[1]) / 2)
+    return (a[0] + 0.3 * (b[0] - a[0]), a[1] + 0.3 * (b[1] - a[1]))
 
 
 def _tag(at: Point, words: str) -> str:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
@@ -14,7 +15,7 @@ from runner.hookup.rules.knowledge import earthed_clips
 from runner.operator.requests import Confirm
 from runner.profile import Profile
 
-__all__ = ["CAUTION", "HookupVerdict", "earthed_leads", "judge"]
+__all__ = ["CAUTION", "HookupVerdict", "earthed_leads", "judge", "unproved_earth"]
 
 CAUTION = (
     "This is worked out from what the bench file says; a wire that is not in the file is not in"
@@ -89,3 +90,18 @@ def earthed_leads(bench: Bench, profile: Profile) -> tuple[tuple[str, str], ...]
     They must be off while ``earth-reference`` is measured.
     """
     return tuple(earthed_clips(Wiring(bench, profile)))
+
+
+def unproved_earth(bench: Bench, profile: Profile, planned: Iterable[str]) -> str | None:
+    """Say which lead may not be on the output when ``earth-reference`` is not going to be done.
+
+    ``planned`` holds the names of the checks that will be. None when no lead earths the output.
+    """
+    leads = earthed_leads(bench, profile)
+    if not leads or "earth-reference" in planned:
+        return None
+    names = " and ".join(lead for lead, _ in leads)
+    return (
+        f"{names} earths the output, and the check earth-reference, which must come first, is not"
+        " going to be done: add it, or take the lead off and out of the bench file"
+    )

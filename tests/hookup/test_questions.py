@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.bench import Bench, find_bench, load_bench
-from runner.hookup import judge, line_up_questions
+from runner.hookup import judge, line_up_questions, unproved_earth
 from runner.profile import find_profile, load_profile
 
 PROFILE = load_profile(find_profile("lb-2403"))
@@ -46,3 +46,10 @@ def test_what_stands_in_the_line_is_asked_about() -> None:
 
 def test_every_question_wants_yes() -> None:
     assert all(question.expected for question in line_up_questions(MEMORY, PROFILE))
+
+
+def test_an_earthed_lead_without_the_earth_reference_is_refused() -> None:
+    earthed = load_bench(find_bench("earthed-scope"))
+    assert "scope.ch1.shell" in str(unproved_earth(earthed, PROFILE, ["setting", "ripple"]))
+    assert unproved_earth(earthed, PROFILE, ["earth-reference", "ripple"]) is None
+    assert unproved_earth(MEMORY, PROFILE, ["ripple"]) is None

@@ -6,7 +6,7 @@ from runner.hookup.earth_reference import Kind, TerminalReference
 from runner.hookup.edges import EARTH
 from runner.hookup.graph import Sets, words_for
 from runner.hookup.hazards import Grade, Hazard, Wiring, wires_at, written
-from runner.hookup.unit import file_ties
+from runner.hookup.unit import OUTPUT_POINTS, file_ties
 
 __all__ = ["earthed_clips", "knowledge_rules"]
 
@@ -46,7 +46,7 @@ def earthed_clips(wiring: Wiring) -> list[tuple[str, str]]:
     for wire in wiring.bench.connection:
         for here, there in ((wire.a, wire.b), (wire.b, wire.a)):
             owner = here.partition(".")[0]
-            if owner == "unit" or not there.startswith("unit."):
+            if owner == "unit" or there not in OUTPUT_POINTS:
                 continue
             if _earthed_inside(wiring, here):
                 clips.append((here, there))
