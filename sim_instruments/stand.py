@@ -179,6 +179,17 @@ class Stand:
             for low in lows.get(entry.role, []):
                 terminal = f"{entry.name}.{low}"
                 self._tie(terminal, self.node(terminal) if earthed else "")
+            if entry.role == "scope":
+                self._join_shells(entry)
+
+    def _join_shells(self, entry: Any) -> None:
+        """Shells that are joined inside the scope short the nodes that they are clipped to."""
+        nodes = {self.node(f"{entry.name}.ch{n}.shell") for n in range(1, 5)}
+        name = f"{entry.name}.shells"
+        if entry.reference == "joined" and {"plus", "minus"} <= nodes:
+            self.plant.attach(name, "plus", "minus", _HARD_OHM)
+        else:
+            self.plant.detach(name)
 
     def _tie(self, name: str, node: str) -> None:
         if node in ("plus", "minus"):

@@ -150,8 +150,8 @@ class MemoryLibrary(SimVisaLibrary):  # type: ignore[misc]
         device: LiveDevice = live.device
         termchar = _termination(live)
         timeout_ms = live.attrs.get(_Attribute.timeout_value, 2000)
-        if not device.buffer and device.message_based and device.exchange:
-            device.fill()
+        device.fill()
+        if device.exchange and not device.buffer:
             device.exchange.nothing_to_read()
         end_s = self.clock.mono_s() + timeout_ms / 1000
         while True:

@@ -8,8 +8,11 @@ import pytest
 import pyvisa
 
 from runner.bench_provider import open_simulated
+from sim_instruments.bench_clock import BenchClock
+from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
 from sim_instruments.meter import Meter
 from sim_instruments.scope import Scope
+from sim_instruments.scpi.instrument import Identity
 from sim_instruments.stand import Stand
 from tests.sim_instruments.bench_fakes import Talk, memory_bench, setup_of
 
@@ -92,8 +95,6 @@ def test_earthed_shell_ties_the_unit_and_isolated_does_not() -> None:
         entry.model_copy(update={"reference": "earthed"}) if entry.name == "scope" else entry
         for entry in setup.bench.instrument
     ]
-    from sim_instruments.bench_clock import BenchClock
-
     for bench, tied in (
         (setup.bench, False),
         (setup.bench.model_copy(update={"instrument": tuple(entries)}), True),
@@ -107,11 +108,28 @@ def test_earthed_shell_ties_the_unit_and_isolated_does_not() -> None:
         assert (floats < 1e-3) is tied
 
 
-def test_thermometer_mains_meter_and_source_tell_the_truth() -> None:
-    from sim_instruments.bench_clock import BenchClock
-    from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
-    from sim_instruments.scpi.instrument import Identity
+def test_joined_shells_on_two_nodes_short_the_output() -> None:
+    setup = setup_of("memory")
+    entries = tuple(
+        entry.model_copy(update={"reference": "joined"}) if entry.name == "scope" else entry
+        for entry in setup.bench.instrument
+    )
+    wires = [w for w in setup.bench.connection if w.a != "scope.ch2.shell"]
+    wrong = setup.bench.connection[0].model_copy(update={"a": "scope.ch2.shell", "b": "unit.plus"})
+    for connection, shorted in ((setup.bench.connection, False), ((*wires, wrong), True)):
+        bench = setup.bench.model_copy(update={"instrument": entries, "connection": connection})
+        clock = BenchClock()
+        stand = Stand(bench, setup.profile, clock, seed=1)
+        supply = Talk(stand.instruments["supply"])
+        supply.write("VOLT 10;CURR 1;OUTP ON")
+        clock.sleep(3.0)
+        now_s = clock.mono_s()
+        volts = stand.plant.mean_v("plus", "minus", now_s - 0.1, now_s)
+        assert volts < 0.5 if shorted else volts == pytest.approx(10.0, abs=0.1)
+        assert supply.ask("STAT:QUES:COND?") == ("1" if shorted else "2")
 
+
+def test_thermometer_mains_meter_and_source_tell_the_truth() -> None:
     setup = setup_of("memory")
     clock = BenchClock()
     stand = Stand(setup.bench, setup.profile, clock, seed=1)

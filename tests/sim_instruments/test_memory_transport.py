@@ -107,6 +107,10 @@ def test_message_based_rules(opened: Any) -> None:
     with pytest.raises(errors.VisaIOError):
         visa.read()
     assert visa.query("SYST:ERR?").startswith("-420")
+    visa.write("MEAS:VOLT?")
+    clock.sleep(1.0)
+    assert visa.read() == "+1.20000000E+01"
+    assert visa.query("SYST:ERR?").startswith("0,")
     visa.write("SLOW?")
     visa.clear()
     assert visa.query("MEAS:VOLT?") == "+1.20000000E+01"
