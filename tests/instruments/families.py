@@ -151,7 +151,8 @@ LOADS: dict[str, Twin] = {
     "siglent-sdl": Twin(
         idn="Siglent Technologies,SDL1020X-E,SDL00000000001,1.1.1.21R2",
         source="command list and guide SDL1030X-E pp. 10, 52 (slew in A/us)",
-        state={"mode": "CURR", "amps": "0", "range": "30", "slew": "0.5", "input": "0", "short": "0"},
+        state={"mode": "CURR", "amps": "0", "range": "30", "slew": "0.5", "down": "0.5",
+               "input": "0", "short": "0"},
         sets={
             r"FUNC (CURRent|VOLTage|RESistance|POWer|CURR)": "mode", rf"CURR:IRANG {NR}": "range",
             rf"CURR:LEV:IMM {NR}": "amps", rf"RES:LEV:IMM {NR}": "ohms",
@@ -164,7 +165,7 @@ LOADS: dict[str, Twin] = {
         asks={
             r"FUNC\?": lambda s: s["mode"].upper(), r"CURR:IRANG\?": "{range}",
             r"CURR:LEV:IMM\?": fixed("amps", 3), r"RES:LEV:IMM\?": fixed("ohms", 3),
-            r"CURR:SLEW:POS\?": fixed("slew", 3), r"INP\?": onoff("input"),
+            r"CURR:SLEW:NEG\?": fixed("down", 3), r"INP\?": onoff("input"),
             r"SHOR:STAT\?": onoff("short"), r"MEAS:VOLT\?": "12.003450", r"MEAS:CURR\?": "1.500123",
         },
     ),
@@ -217,7 +218,7 @@ LOADS: dict[str, Twin] = {
     "chroma-63600": Twin(
         idn="Chroma,63004-150-60,000000000001,1.00",
         source="an owner's notes on a 63004 (range is the mode's last letter; LOAD? answers a word)",
-        state={"mode": "CCL", "amps": "0", "slew": "0.1", "load": "OFF", "short": "OFF"},
+        state={"mode": "CCL", "amps": "0", "slew": "0.1", "fall": "0.1", "load": "OFF", "short": "OFF"},
         sets={
             r"CHAN 1": "", r"MODE (CCH|CRH|CVH|CPH|CCDH)": "mode", rf"CURR:STAT:L1 {NR}": "amps",
             rf"RES:STAT:L1 {NR}": "ohms", rf"CURR:STAT:RISE {NR}": "slew",
@@ -226,7 +227,7 @@ LOADS: dict[str, Twin] = {
         },
         asks={
             r"MODE\?": "{mode}", r"CURR:STAT:L1\?": fixed("amps", 4), r"RES:STAT:L1\?": fixed("ohms", 2),
-            r"CURR:STAT:RISE\?": "{slew}", r"LOAD\?": "{load}", r"LOAD:SHOR\?": "{short}",
+            r"CURR:STAT:FALL\?": "{fall}", r"LOAD\?": "{load}", r"LOAD:SHOR\?": "{short}",
             r"MEAS:VOLT\?": "12.00345", r"MEAS:CURR\?": "1.500123", r"LOAD:PROT\?": "0",
         },
     ),

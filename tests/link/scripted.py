@@ -127,13 +127,15 @@ class Scripted:
                 if not self.reading:
                     self._stop.wait(0.02)
                     continue
+                if self.first_line_only:
+                    time.sleep(0.02)  # so that lines sent at once arrive as one packet
                 data = client.recv(65536)
                 if not data:
                     return
                 pending += data
                 lines = pending.split(self.end)
                 pending = lines.pop()
-                if self.first_line_only:
+                if self.first_line_only and not any(b"*ESE" in line for line in lines):
                     lines, pending = lines[:1], b""
                 for line in lines:
                     if not self._answer(client, line.decode("latin-1"), state):
