@@ -13,7 +13,7 @@ from importlib.metadata import entry_points
 from typing import Any, Protocol
 
 from runner.clock import Clock
-from runner.errors import InputError
+from runner.errors import ConnectError, InputError
 
 __all__ = ["BenchSetup", "OpenBench", "open_simulated", "serve_simulated"]
 
@@ -50,7 +50,8 @@ class OpenBench(Protocol):
 def open_simulated(provider: str, setup: BenchSetup) -> OpenBench:
     """Open the simulated bench of this name.
 
-    :raises InputError: no provider is registered under the name
+    :raises InputError: no provider is registered under the name, or its options are wrong
+    :raises ConnectError: a port is taken
     """
     found = {point.name: point for point in entry_points(group="asleft.benches")}
     if provider not in found:
@@ -60,7 +61,16 @@ def open_simulated(provider: str, setup: BenchSetup) -> OpenBench:
             expected="one of " + (", ".join(sorted(found)) or "(none is installed)"),
             found=repr(provider),
         )
-    opened: OpenBench = found[provider].load()(setup)
+    try:
+        opened: OpenBench = found[provider].load()(setup)
+    except InputError:
+        raise
+    except ValueError as error:
+        raise InputError(
+            f"the simulated bench does not understand its options: {error}", key="simulation"
+        ) from error
+    except OSError as error:
+        raise ConnectError(f"the simulated bench cannot be served: {error.strerror}") from error
     return opened
 
 

@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
+import socket
 from typing import Any
 
 import pytest
 import pyvisa
 
 from runner.bench_provider import open_simulated
+from runner.errors import ConnectError, InputError
 from sim_instruments.bench_clock import BenchClock
 from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
 from sim_instruments.meter import Meter
@@ -184,3 +186,17 @@ def test_supply_over_voltage_trip_and_modes() -> None:
     assert supply.errors() == [-221]
     supply.write("VOLT 5;OUTP:PROT:CLE;:OUTP ON")
     assert supply.ask("OUTP?") == "1"
+
+
+@pytest.mark.parametrize("options", [{"rude": {"meter": ["nonsense"]}}, {"temper": "angelic"}])
+def test_wrong_options_are_wrong_input(options: dict[str, Any]) -> None:
+    with pytest.raises(InputError, match="expected"):
+        open_simulated("memory", setup_of("memory", **options))
+
+
+def test_a_taken_port_is_bench_trouble() -> None:
+    with socket.socket() as taken:
+        taken.bind(("127.0.0.1", 0))
+        taken.listen()
+        with pytest.raises(ConnectError, match="in use"):
+            open_simulated("tcp", setup_of("tcp", port_base=taken.getsockname()[1]))
