@@ -13,7 +13,7 @@ from runner.hookup.earth_reference import EarthReference, Kind
 from runner.hookup.edges import EARTH, Capacitance, Edge, Isolation, Resistance, Source, Tie
 from runner.profile import Profile
 
-__all__ = ["OUTPUT_POINTS", "file_ties", "output_volts", "unit_edges"]
+__all__ = ["OUTPUT_POINTS", "earthed_output", "file_ties", "output_volts", "unit_edges"]
 
 OUTPUT_POINTS = ("unit.plus", "unit.minus", "unit.sense-plus", "unit.sense-minus", "unit.raw",
                  "unit.coil1", "unit.coil2", "unit.coil3")  # fmt: skip
@@ -93,12 +93,16 @@ def _chassis(bench: Bench, profile: Profile) -> list[Edge]:
     return edges
 
 
+def earthed_output(profile: Profile) -> dict[str, str]:
+    """The output terminal that the unit earths by design, with the words for it."""
+    earthed = {"negative-earthed": "unit.minus", "positive-earthed": "unit.plus"}
+    terminal = earthed.get(profile.unit.output)
+    return {terminal: "earthed output of the unit"} if terminal else {}
+
+
 def file_ties(bench: Bench, profile: Profile) -> dict[str, str]:
     """Output terminals that the files say are tied to the chassis, with the words for it."""
-    ties: dict[str, str] = {}
-    earthed = {"negative-earthed": "unit.minus", "positive-earthed": "unit.plus"}
-    if profile.unit.output in earthed:
-        ties[earthed[profile.unit.output]] = "earthed output of the unit"
+    ties = earthed_output(profile)
     if bench.unit.earth_strap != "none":
         ties[f"unit.{bench.unit.earth_strap}"] = "earth strap"
     return ties

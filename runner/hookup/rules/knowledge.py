@@ -6,7 +6,7 @@ from runner.hookup.earth_reference import Kind, TerminalReference
 from runner.hookup.edges import EARTH
 from runner.hookup.graph import Sets, words_for
 from runner.hookup.hazards import Grade, Hazard, Wiring, wires_at, written
-from runner.hookup.unit import OUTPUT_POINTS, file_ties
+from runner.hookup.unit import OUTPUT_POINTS, earthed_output
 
 __all__ = ["earthed_clips", "knowledge_rules"]
 
@@ -81,7 +81,7 @@ def _clips_before_measuring(wiring: Wiring) -> list[Hazard]:
 def _contradictions(wiring: Wiring) -> list[Hazard]:
     if wiring.measured is None:
         return []
-    said = file_ties(wiring.bench, wiring.profile)
+    said = _said_without_strap(wiring)
     clips = earthed_clips(wiring)
     found = []
     for terminal, one in wiring.measured.terminals.items():
@@ -91,6 +91,15 @@ def _contradictions(wiring: Wiring) -> list[Hazard]:
         elif one.kind is not Kind.HARD and terminal in said:
             found.append(_said_untied(terminal, said[terminal]))
     return found
+
+
+def _said_without_strap(wiring: Wiring) -> dict[str, str]:
+    """Ties that the files say and that stay while the check measures: the strap is off then."""
+    ties = dict(earthed_output(wiring.profile))
+    for one in wiring.bench.instrument:
+        if one.role == "supply" and one.reference in {"earthed", "unknown"}:
+            ties.setdefault("unit.minus", f"the remote interface {one.name}")
+    return ties
 
 
 def _tied_unsaid(wiring: Wiring, terminal: str, measured: TerminalReference, clips: bool) -> Hazard:
@@ -116,7 +125,7 @@ def _said_untied(terminal: str, words: str) -> Hazard:
     return Hazard(
         code="earth-reference-contradicts",
         grade=Grade.NOTE,
-        sentence=f"The files say that {words} ties {words_for(terminal)} to earth; measured,"
-        " it does not.",
-        remedy="Look whether the strap was off for this measurement, or makes no contact.",
+        sentence=f"The files say that {words_for(terminal)} is earthed ({words}); measured, it is"
+        " not.",
+        remedy="Find the broken earth connection of the output, or correct the file.",
     )

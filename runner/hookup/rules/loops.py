@@ -39,7 +39,7 @@ def loop_rules(wiring: Wiring) -> list[Hazard]:
 def _loop(loop: list[Tie], current_a: float, ring: tuple[str, ...]) -> Hazard:
     kinds = {tie.kind for tie in loop}
     code = "earth-loop"
-    if "strap" in kinds:
+    if "strap" in kinds and "found" not in kinds:
         code = "strap-and-earthed-instrument"
     elif "cable" in kinds:
         code = "earth-loop-through-data-cable"
