@@ -109,7 +109,7 @@ def _lines(found: CaptureRipple) -> list[tuple[str, str, str, str]]:
             (
                 "f (mains)" if line.order == 1 else f"{line.order} f",
                 f"{line.f_hz:.2f} Hz", quantity(line.amplitude_v, "V", 3),
-                quantity(line.u_amplitude_v, "V", 2),
+                quantity(line.u_amplitude_v, "V", 3),
             )
             for line in found.analysis.mains.lines
             if line.order in (1, 2, 3, 4, 6)
@@ -156,10 +156,11 @@ def _draw_trace(
     middle_v = float(sum(row.mean() for row in rows)) / len(rows)
     swing_v = max(float(abs(row - middle_v).max()) for row in rows)
     time, volts = scale_for(float(t_s[-1] - t_s[0]), "s"), scale_for(swing_v, "V")
+    labels = ("",) if len(rows) == 1 else ("minimum", "maximum")
     with drawing(height_in=2.7) as (figure, axes):
         for number, row in enumerate(rows):
             x, y = keep_extremes(t_s / time.factor, (row - middle_v) / volts.factor, _POINTS)
-            axes.plot(x, y, color=COLOURS[number], linewidth=0.8)
+            axes.plot(x, y, color=COLOURS[number], linewidth=0.8, label=labels[number])
         if len(rows) == 1 and found.pp_v is not None and name == "trace":
             for edge in (float(rows[0].min()), float(rows[0].max())):
                 axes.axhline((edge - middle_v) / volts.factor, color=INK, lw=0.7, ls=":")
@@ -173,10 +174,9 @@ def _plot_spectrum(found: CaptureRipple, analysis: RippleAnalysis) -> Plot:
     """Draw amplitude against frequency; the mains multiples marked by shape."""
     with drawing(height_in=3.2) as (figure, axes):
         two = analysis.wide is not analysis.low
-        _draw_spectrum(axes, analysis.low, "fine" if two else "", COLOURS[0], 0.0)
+        _draw_spectrum(axes, analysis.low, COLOURS[0], 0.0)
         if two:
-            top_hz = float(analysis.low.f_hz[-1])
-            _draw_spectrum(axes, analysis.wide, "averaged", COLOURS[2], top_hz)
+            _draw_spectrum(axes, analysis.wide, COLOURS[2], float(analysis.low.f_hz[-1]))
         axes.set_xscale("log")
         axes.set_yscale("log")
         if isinstance(analysis.mains, MainsFit):
@@ -202,22 +202,22 @@ def _mark_multiple(axes: Axes, mains: MainsFit, order: int, marker: str) -> None
     name = "f" if order == 1 else f"{order} f"
     at, label = ([line.f_hz], [line.amplitude_v]), f"{name}, {quantity(line.amplitude_v, 'V', 3)}"
     if line.amplitude_v < 2 * line.u_amplitude_v:
-        at, label = ([], []), f"{name} not seen, < {quantity(3 * line.u_amplitude_v, 'V', 2)}"
+        at, label = ([], []), f"{name} not seen, < {quantity(3 * line.u_amplitude_v, 'V', 3)}"
     axes.plot(*at, marker, mfc="none", mec=LIMIT, ms=7, mew=1.4, label=label)
 
 
-def _draw_spectrum(axes: Axes, spectrum: Spectrum, label: str, colour: str, from_hz: float) -> None:
+def _draw_spectrum(axes: Axes, spectrum: Spectrum, colour: str, from_hz: float) -> None:
     import numpy as np
 
-    keep = (spectrum.f_hz >= max(from_hz, spectrum.bin_hz)) & (spectrum.amplitude_v > 0)
+    keep = (spectrum.f_hz >= max(from_hz, 2 * spectrum.bin_hz)) & (spectrum.amplitude_v > 0)
     x, y = np.log10(spectrum.f_hz[keep]), np.log10(spectrum.amplitude_v[keep])
     if x.size == 0:
         return
     # Thinned on the logarithmic axis, where a decade must not be drawn by a few bins only.
-    edges = np.searchsorted(x, np.linspace(x[0], x[-1], _POINTS // 2))
+    edges = np.searchsorted(x, np.linspace(x[0], x[-1], _POINTS // 2)[:-1])
     starts = np.unique(edges)
     highest = np.maximum.reduceat(y, starts)
-    axes.plot(10 ** x[starts], 10**highest, color=colour, linewidth=0.9, label=label)
+    axes.plot(10 ** x[starts], 10**highest, color=colour, linewidth=0.9)
 
 
 def _engineering(axes: Axes) -> None:
@@ -232,7 +232,7 @@ def _spectrum_words(analysis: RippleAnalysis) -> str:
     low, wide = analysis.low, analysis.wide
     said = f"Hann window, noise bandwidth {quantity(low.enbw_hz, 'Hz', 3)}"
     if wide is low:
-        return said + "."
+        return f"{said}."
     return (
         f"{said} up to {quantity(float(low.f_hz[-1]), 'Hz', 2)}, above it "
         f"{quantity(wide.enbw_hz, 'Hz', 3)}, {wide.averages} averages."

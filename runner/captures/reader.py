@@ -14,7 +14,7 @@ from runner.captures.header import Heading, headings, sample_interval_s
 from runner.captures.layout import Layout, find_layout
 from runner.captures.pairs import join_envelopes, rows_side_by_side
 from runner.captures.timing import Timing, from_interval, from_times
-from runner.captures.words import Unit, is_blank, is_index_name, is_number, is_time_name
+from runner.captures.words import Unit, is_blank, is_number, is_time_name
 from runner.errors import InputError
 from runner.quantity import format_quantity
 from runner.signals.samples import FloatArray
@@ -49,8 +49,8 @@ def read_capture(path: Path, *, interval_s: float | None = None) -> Capture:
         (table, names), time_at = pairs, 0
         notes.append("every time comes twice: pairs of minimum and maximum")
     value_at = [c for c in range(table.shape[1]) if c != time_at]
+    value_at = _without_index(table, names, value_at, notes)
     if time_at is None:
-        value_at = _without_index(table, names, value_at, notes)
         timing = _even_timing(table, given_s, path, layout.first_line, notes)
     else:
         timing = _column_timing(table, names, time_at, path, layout.first_line, notes)
@@ -172,9 +172,10 @@ def _without_index(
     table: FloatArray, names: Sequence[Heading], value_at: list[int], notes: list[str]
 ) -> list[int]:
     """Drop a first column that only counts the rows."""
+    if len(value_at) < 2:
+        return value_at
     first = value_at[0]
-    named = is_index_name(names[first].name) or names[first].name.startswith("column ")
-    if len(value_at) > 1 and _counts_rows(table[:, first]) and (named or names[first].unit is None):
+    if _counts_rows(table[:, first]) and names[first].unit is None:
         notes.append(f"{names[first].name!r} counts the rows and is left out")
         return value_at[1:]
     return value_at

@@ -8,13 +8,13 @@ from dataclasses import dataclass
 __all__ = [
     "Unit",
     "is_blank",
-    "is_index_name",
     "is_interval_key",
     "is_number",
     "is_rate_key",
     "is_time_name",
     "name_and_unit",
     "number_with_unit",
+    "rate_factor",
     "unit_of",
 ]
 
@@ -30,7 +30,6 @@ _WORDS = {
 }  # fmt: skip
 _RATE_UNIT = re.compile(r"([kKMG]?)(?:Sa?/s|Sa?ps|Hz|samples?/s)")
 _TIME_NAME = re.compile(r"(t|time|times|zeit|temps|tiempo|tempo|seconds?|x.?axis|x)\b", re.I)
-_INDEX_NAME = re.compile(r"(index|sample|samples|point|points|no|nr|n|#|sequence|x)\.?$", re.I)
 _INTERVAL_KEY = re.compile(
     r"(sampl\w* (interval|period|time)|sampling (interval|period)|(x|time|hor\w*)?[ _.-]*incr\w*"
     r"|delta[ _]?(t|x)|dt|time per sample|hor\w*\.? (interval|resolution)|abtastintervall)$",
@@ -110,8 +109,3 @@ def is_rate_key(cell: str) -> bool:
 def is_time_name(name: str) -> bool:
     """Tell whether a column of this name holds times."""
     return _TIME_NAME.match(name.strip()) is not None
-
-
-def is_index_name(name: str) -> bool:
-    """Tell whether a column of this name counts rows."""
-    return _INDEX_NAME.fullmatch(name.strip()) is not None

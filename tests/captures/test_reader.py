@@ -103,6 +103,12 @@ def test_line_ends(ends: str, tmp_path: Path) -> None:
     assert capture.t_s.size == N
 
 
+def test_row_numbers_beside_the_time_are_no_channel(tmp_path: Path) -> None:
+    rows = [f"{k},{k * 1e-6:.6f},{k % 7}" for k in range(100)]
+    capture = read_capture(write(tmp_path, "No,Time,CH1\n" + "\n".join(rows)))
+    assert [channel.name for channel in capture.channels] == ["CH1"]
+
+
 def test_current_channels_and_a_dead_channel(tmp_path: Path) -> None:
     rows = [f"{k * 1e-6:.6f},{k % 7},{k % 5},\n" for k in range(100)]
     capture = read_capture(write(tmp_path, "t [s],I [mA],U [V],spare [V]\n" + "".join(rows)))
