@@ -188,9 +188,10 @@ def _recognise(
         return session, dialect, _who(session, dialect, entry, address)
     plain = link_options(LinkOptions(), options, entry.name)
     session = open_session(entry.name, address, plain, clock, library=library)
-    text = _who(session, None, entry, address)
-    dialect = dialect_for(text, entry.role)
-    session.close()
+    try:
+        dialect = dialect_for(_who(session, None, entry, address), entry.role)
+    finally:
+        session.close()
     own = link_options(dialect.link, options, entry.name)
     session = open_session(entry.name, address, own, clock, library=library)
     return session, dialect, _who(session, dialect, entry, address)

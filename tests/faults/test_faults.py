@@ -4,11 +4,11 @@ from __future__ import annotations
 
 import pytest
 
-from tests.faults import framing
+from tests.faults import framing, step, values
 from tests.faults.harness import CASES, Case
 
 __all__: list[str] = []
-SECTIONS = [framing]
+SECTIONS = [framing, step, values]
 
 
 @pytest.mark.parametrize("one", CASES, ids=lambda one: one.number)
