@@ -14,7 +14,7 @@ from reports.inert import inert
 from reports.numbers import quantity
 from reports.plots.choose import plots_of
 from reports.plots.style import Plot
-from reports.summary import check_rows, result_of, title_of
+from reports.summary import check_rows, not_tested_rows, result_of
 from reports.wiring import wiring_svg
 from runner.profile import Profile
 from runner.record.code import short_code
@@ -71,7 +71,7 @@ def build_document(
         headline=result.headline,
         sentences=result.sentences,
         checks=check_rows(findings, strings),
-        not_tested=[(title_of(check, strings), reason) for check, reason in assessment.not_tested],
+        not_tested=not_tested_rows(findings, strings),
         groups=finding_groups(findings, plots, strings),
         hookup_svg=wiring_svg(record, profile) if hookup_svg is None else hookup_svg,
         conditions=conditions_of(record, strings),

@@ -17,7 +17,7 @@ from reports.document import Document
 from reports.html import Paper
 from runner.errors import InputError, RecordError
 
-__all__ = ["render_pdf"]
+__all__ = ["lay_out_files", "plot_fonts", "render_pdf"]
 
 _TEMPLATE = Path(__file__).parent / "templates" / "report.typ"
 
@@ -37,24 +37,29 @@ def render_pdf(document: Document, paper: Paper = "A4") -> bytes:
         ) from None  # fmt: skip
     with tempfile.TemporaryDirectory(prefix="asleft-pdf-") as name:
         folder = Path(name)
-        data = _plain(document, folder)
-        (folder / "document.json").write_text(
-            json.dumps({"doc": data, "t": load_strings(document.language).table, "paper": paper}),
-            encoding="utf-8",
-        )
-        main = folder / "report.typ"
-        main.write_bytes(_TEMPLATE.read_bytes())
+        main = lay_out_files(document, paper, folder)
         try:
-            return bytes(
-                typst.compile(
-                    main, root=folder, font_paths=[_plot_fonts()], ignore_system_fonts=True
-                )
+            made = typst.compile(
+                main, root=folder, font_paths=[plot_fonts()], ignore_system_fonts=True
             )
         except RuntimeError as error:
             raise RecordError(f"the PDF could not be set ({error})") from None
+    return bytes(made)
 
 
-def _plot_fonts() -> Path:
+def lay_out_files(document: Document, paper: Paper, folder: Path) -> Path:
+    """Write template, data and drawings into a folder; return the template's path."""
+    data = _plain(document, folder)
+    words = load_strings(document.language).table
+    (folder / "document.json").write_text(
+        json.dumps({"doc": data, "t": words, "paper": paper}), encoding="utf-8"
+    )
+    main = folder / "report.typ"
+    main.write_bytes(_TEMPLATE.read_bytes())
+    return main
+
+
+def plot_fonts() -> Path:
     """Folder of the fonts that come with the plotting library; drawings with text use them."""
     import matplotlib
 

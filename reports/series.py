@@ -12,7 +12,7 @@ from reports.plots.tap_map import TapBand, TapPoint
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.reading import Reading
-from runner.record.reader import CheckData, WaveformLine
+from runner.record.reader import CheckData, Record, WaveformLine
 
 if TYPE_CHECKING:
     import numpy as np
@@ -118,17 +118,25 @@ def time_axis(line: WaveformLine, n_samples: int) -> NDArray[np.float64]:
 
 
 def over_time(
-    data: CheckData, quantities: Iterable[str]
+    record: Record, check: str, most_quantities: int = 5
 ) -> list[tuple[str, str, NDArray[np.float64], NDArray[np.float64]]]:
-    """(quantity, unit, seconds since the check's first reading, values) where there are any."""
+    """(quantity, unit, seconds since the first reading, values) of a check's valid readings.
+
+    Works on the journal's lines, not on readings made of them: a night has half a million.
+    """
     import numpy as np
 
-    series = []
-    begin_s = min((one.t_mono_s for one in data.readings), default=0.0)
-    for quantity in quantities:
-        mine = [one for one in data.of(quantity) if one.value is not None]
-        if len(mine) >= 2:
-            t_s = np.array([one.t_mono_s for one in mine]) - begin_s
-            values = np.array([one.value for one in mine], dtype=np.float64)
-            series.append((quantity, mine[0].unit, t_s, values))
-    return series
+    found: dict[tuple[str, str], tuple[list[float], list[float]]] = {}
+    for line in record.lines:
+        if line["kind"] != "reading" or line.get("check") != check or line.get("value") is None:
+            continue
+        key = (line["quantity"], line["unit"])
+        times, values = found.setdefault(key, ([], []))
+        times.append(line.get("t_read_s", line["t_mono_s"]))
+        values.append(line["value"])
+    begin_s = min((times[0] for times, _ in found.values()), default=0.0)
+    return [
+        (quantity, unit, np.array(times) - begin_s, np.array(values, dtype=np.float64))
+        for (quantity, unit), (times, values) in list(found.items())[:most_quantities]
+        if len(values) >= 2
+    ]

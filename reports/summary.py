@@ -10,7 +10,7 @@ from reports.document import CheckRow
 from reports.numbers import finding_numbers
 from runner.finding import Decision, Finding
 
-__all__ = ["Result", "check_rows", "result_of", "title_of", "worst_decision"]
+__all__ = ["Result", "check_rows", "not_tested_rows", "result_of", "title_of", "worst_decision"]
 
 _WORST_FIRST = (
     Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED, Decision.CONDITIONAL_PASS,
@@ -31,6 +31,25 @@ class Result:
 def title_of(check: str, strings: Strings) -> str:
     """Return the check's title in the report's language, else its name."""
     return strings.get(f"check.{check}.title", check)
+
+
+def not_tested_rows(findings: Sequence[Finding], strings: Strings) -> list[tuple[str, str]]:
+    """What was not measured with its reason; findings of one check and reason in one row."""
+    rows: dict[tuple[str, str], list[str]] = {}
+    for finding in findings:
+        if finding.decision is Decision.NOT_MEASURED:
+            named = rows.setdefault((finding.check, finding.reason), [])
+            if finding.what != finding.check:
+                named.append(f"{strings.phrase(finding.what)} {finding.at}".strip())
+    return [
+        (", ".join([title_of(check, strings), *_few(named)]), reason)
+        for (check, reason), named in rows.items()
+    ]
+
+
+def _few(names: Sequence[str], most: int = 3) -> list[str]:
+    more = len(names) - most
+    return [*names[:most], *([f"+{more}"] if more > 0 else [])]
 
 
 def worst_decision(findings: Sequence[Finding]) -> Decision:
@@ -104,8 +123,7 @@ def _named(findings: Sequence[Finding], strings: Strings) -> str:
             ": ".join(part for part in (title, " ".join((what, finding.at)).strip()) if part)
         )
     names = list(dict.fromkeys(names))
-    more = len(names) - _MOST_NAMED
-    return "; ".join(names[:_MOST_NAMED]) + (f"; +{more}" if more > 0 else "")
+    return "; ".join(_few(names, _MOST_NAMED))
 
 
 def check_rows(findings: Sequence[Finding], strings: Strings) -> list[CheckRow]:
@@ -142,7 +160,10 @@ def _closest(findings: Sequence[Finding], strings: Strings) -> str:
     uncertainty = f" ± {numbers.u}" if numbers.u else ""
     figure = f"{numbers.value}{uncertainty} {numbers.unit}".strip()
     limit = f"{numbers.limit} {numbers.unit}".strip()
-    return f"{strings.phrase(worst.what)} {worst.at}".strip() + f": {figure} ({limit})"
+    said = f"{strings.phrase(worst.what)} {worst.at}".strip() + f": {figure} ({limit})"
+    return (
+        said if worst.decision is Decision.PASS or not worst.reason else f"{said}; {worst.reason}"
+    )
 
 
 def _share_of_limit(finding: Finding) -> float | None:

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
+from dataclasses import replace
 from typing import TYPE_CHECKING
 
 from reports import series
 from reports.catalogue import Strings
+from reports.plots import choose_curves
 from reports.plots.load_line import plot_load_line
 from reports.plots.over_time import plot_over_time
 from reports.plots.ripple import RipplePoint, plot_ripple
@@ -40,6 +42,9 @@ def plots_of(record: Record, assessment: Assessment, strings: Strings) -> list[P
         data = record.check(check)
         findings = [f for f in assessment.findings if f.check == check]
         drawn += maker(data, findings, assessment.profile, strings)
+    for check in _LONG:
+        if check in record.check_names():
+            drawn += _over_time(record, check, strings)
     return drawn
 
 
@@ -121,6 +126,25 @@ def _transient(
     return _by_direction(data, "transient", strings)
 
 
+def _switching(
+    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
+) -> list[Plot]:
+    """One trace for each event, at the highest voltage it was tried at, two columns."""
+    by_event: dict[str, list[WaveformLine]] = {}
+    for line in data.waveforms:
+        by_event.setdefault(str(line.at.get("event", "")), []).append(line)
+    traces = []
+    for event, lines in by_event.items():
+        top = max(lines, key=lambda line: float(line.at.get("set_v", 0.0)))
+        traces += [replace(one, label=event) for one in _traces([top], strings)]
+    columns = [("", traces[0::2]), ("", traces[1::2])]
+    title, caption = strings.get("plot.switching.title"), strings.get("plot.switching.caption")
+    filled = [column for column in columns if column[1]]
+    if not filled:
+        return []
+    return [plot_traces(filled, title, caption, strings, check=data.name, name="switching")]
+
+
 def _by_direction(data: CheckData, key: str, strings: Strings) -> list[Plot]:
     """One drawing for each tap (or one in all), a column a direction, at the greatest load."""
     drawn = []
@@ -160,28 +184,26 @@ def _traces(lines: Sequence[WaveformLine], strings: Strings) -> list[Trace]:
     return traces
 
 
-def _over_time(
-    data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
-) -> list[Plot]:
-    quantities = list(dict.fromkeys(one.quantity for one in data.readings))[:5]
-    found = series.over_time(data, quantities)
+def _over_time(record: Record, check: str, strings: Strings) -> list[Plot]:
+    found = series.over_time(record, check)
     if not found:
         return []
     named = [(strings.get(f"quantity.{q}", q), unit, t_s, v) for q, unit, t_s, v in found]
-    title = strings.fill("plot.over_time.title", check=strings.get(f"check.{data.name}.title"))
-    return [
-        plot_over_time(
-            named, title, strings.get("plot.over_time.caption"), strings, check=data.name
-        )
-    ]
+    title = strings.fill("plot.over_time.title", check=strings.get(f"check.{check}.title"))
+    caption = strings.get("plot.over_time.caption")
+    return [plot_over_time(named, title, caption, strings, check=check)]
 
 
+_LONG = ("drift", "soak")
 _MAKERS: dict[str, Maker] = {
     "setting": _setting,
     "load-effect": _load_effect,
     "tap-map": _tap_map,
     "ripple": _ripple,
+    "current-limit": choose_curves.current_limit,
     "transient": _transient,
-    "drift": _over_time,
-    "soak": _over_time,
+    "switching": _switching,
+    "impedance": choose_curves.impedance,
+    "headroom": choose_curves.headroom,
+    "source-effect": choose_curves.source_effect,
 }

@@ -4,11 +4,17 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 from reports.catalogue import Strings
 from reports.plots.style import COLOURS, MARKERS, Plot, drawing, finish, limit_line, to_svg
 
+if TYPE_CHECKING:
+    from matplotlib.axes import Axes
+
 __all__ = ["RipplePoint", "plot_ripple"]
+
+_FAR = 10.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -54,7 +60,7 @@ def plot_ripple(
                 )  # fmt: skip
             if limit_v is not None:
                 limit_line(axes, 1e3 * limit_v, strings.get("plot.limit"))
-            axes.set_ylim(bottom=0.0)
+            _scale(axes, [getattr(p, field) for p in points], limit_v)
             finish(axes, strings.get("plot.set_v"), strings.get(f"plot.ripple.{field}"))
         svg = to_svg(figure)
     valid = [p for p in points if p.pp_v is not None]
@@ -67,3 +73,13 @@ def plot_ripple(
         ),
         svg,
     )  # fmt: skip
+
+
+def _scale(axes: Axes, values_v: Sequence[float | None], limit_v: float | None) -> None:
+    """From zero; logarithmic where a fault would make limit and healthy points one line."""
+    known = [v for v in values_v if v]
+    if limit_v and known and max(known) > _FAR * limit_v:
+        axes.set_yscale("log")
+        axes.yaxis.set_major_formatter("{x:g}")
+    else:
+        axes.set_ylim(bottom=0.0)
