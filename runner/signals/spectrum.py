@@ -16,6 +16,7 @@ __all__ = ["Line", "Spectrum", "amplitude_spectrum", "line_amplitude", "strong_l
 
 # Samples worked on at a time: small enough to stay in the processor's cache.
 _CHUNK_SAMPLES = 1 << 18
+_ENOUGH_SEGMENTS = 100
 
 
 @dataclass(frozen=True, eq=False)
@@ -50,7 +51,8 @@ def amplitude_spectrum(
 ) -> Spectrum | Invalid:
     """Amplitude spectrum; with `segment` shorter than the record, averaged in power.
 
-    Segments overlap by half (Welch 1967); each has its own mean removed. A = 2|X|/(N·CG),
+    Segments overlap by half (Welch 1967), from 100 segments on they follow each other without
+    overlap, which then gains little; each has its own mean removed. A = 2|X|/(N·CG),
     rms over the segments; at 0 and at half the sampling rate A = |X|/(N·CG). The work goes
     chunk by chunk, so that memory stays far below that of one transform of the record.
     """
@@ -74,7 +76,8 @@ def amplitude_spectrum(
 
 def _mean_power(samples: FloatArray, weights: FloatArray) -> tuple[FloatArray, int]:
     length = weights.size
-    segments = sliding_window_view(samples, length)[:: max(1, length // 2)]
+    step = length if samples.size >= _ENOUGH_SEGMENTS * length else max(1, length // 2)
+    segments = sliding_window_view(samples, length)[::step]
     at_once = max(1, _CHUNK_SAMPLES // length)
     power = np.zeros(length // 2 + 1)
     for start in range(0, len(segments), at_once):
