@@ -147,6 +147,7 @@ class State:
     i_pass: float = 0.0
     i_load: float = 0.0
     mode: int = 1
+    raw_v_per_s: float = 0.0
 
 
 def diode_path_a(x_v: float, r_ohm: float, nvt_v: float, is_a: float, guess_a: float) -> float:
@@ -256,7 +257,7 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
     base = math.floor(s.phase)
     vc, ic, v, vo, x, sense = s.v_c, s.i_c, s.v_raw, s.v_out, s.target_v, s.sense_v
     i, ip, il, mode = abs(s.i_rect), s.i_pass, s.i_load, s.mode
-    v_before, signed, crossed = v, s.i_rect, False
+    climb, signed, crossed = s.raw_v_per_s, s.i_rect, False
     last: Row = (t, v, vo, signed, ip, il - g_ext * vo, mode)
     while t < t_end_s - 1e-10:
         at = int(pos_f + 1e-7)
@@ -285,7 +286,7 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
                 x = goal
         want = x - r_out * il
         if x > 0.0:
-            want += reject * (v - raw_ref + rej_tau * (v - v_before) / h)
+            want += reject * (v - raw_ref + rej_tau * climb)
             if aux:
                 want += aux * (2.0 * (2.0 * pos_f / GRID % 1.0) - 1.0)
         # output: pass current asked for
@@ -354,7 +355,7 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
             if ip < 0.0:
                 ip = 0.0
                 vo1 = -jj / gg if gg > 0.0 else 0.0
-        v_before, v, vo = v, v1, vo1
+        climb, v, vo = (v1 - v) / h, v1, vo1
         ic = (v - e_c) / r_c
         vc = v - esr * ic
         il = a_l + g_l * vo
@@ -376,5 +377,5 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
             base += 1
     s.t_s, s.phase = t, base + pos_f / GRID
     s.v_c, s.i_c, s.v_raw, s.v_out, s.target_v, s.sense_v = vc, ic, v, vo, x, sense
-    s.i_rect, s.i_pass, s.i_load, s.mode = signed, ip, il, mode
+    s.i_rect, s.i_pass, s.i_load, s.mode, s.raw_v_per_s = signed, ip, il, mode, climb
     return crossed

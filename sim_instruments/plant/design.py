@@ -85,6 +85,7 @@ class _Draw:
         return min(max(0.4 * x, -1.0), 1.0) if self._on else 0.0
 
 
+LINE_THIRD, LINE_FIFTH = 0.01, -0.015  # the flat top of an ordinary line
 PREFERRED = (1.0, 1.5, 2.2, 3.3, 4.7, 6.8, 10.0)  # E6, IEC 60063
 
 
@@ -94,7 +95,17 @@ def _preferred_above(value: float) -> float:
 
 
 def _valley_v(emf_v: float, r_ohm: float, res: Reservoir, draw_a: float, f_hz: float) -> float:
-    circuit = Circuit(f_hz, emf_v, r_ohm, r_ohm, res.c_f, res.esr_ohm, i_quiescent_a=draw_a)
+    circuit = Circuit(
+        f_hz,
+        emf_v,
+        r_ohm,
+        r_ohm,
+        res.c_f,
+        res.esr_ohm,
+        third=LINE_THIRD,
+        fifth=LINE_FIFTH,
+        i_quiescent_a=draw_a,
+    )
     cycle = find_cycle(circuit, State(0.0, 0.0))
     return cycle.low("raw") if cycle is not None else 0.0
 
@@ -156,8 +167,8 @@ def _taps(spec: UnitSpec, reg: Regulator, res: Reservoir, draw: _Draw) -> TapCon
     drop = reg.dropout_v + reg.dropout_ohm * spec.i_max
     windings = []
     for top in tops:
-        w = _winding(top + drop + 0.75, load_a, res, spec.mains_f)
-        windings.append(Winding(draw.part(w.emf_v, 0.008), draw.part(w.r_ohm, 0.06)))
+        w = _winding(top + drop + 0.9, load_a, res, spec.mains_f)
+        windings.append(Winding(draw.part(w.emf_v, 0.006), draw.part(w.r_ohm, 0.05)))
     if len(tops) == 1:
         kind = "preregulator" if spec.tap_control in ("phase", "preregulator") else "none"
         return TapControl(kind=kind, windings=tuple(windings))  # type: ignore[arg-type]
@@ -205,7 +216,7 @@ def _shared(spec: UnitSpec, draw: _Draw) -> dict[str, Any]:
     lab = spec.grade == "lab"
     digit_v = 0.01 if spec.v_max < 100.0 else 0.1
     return {
-        "mains": Mains(v_rms=spec.mains_v, f_hz=spec.mains_f, third=0.0, fifth=0.02),
+        "mains": Mains(v_rms=spec.mains_v, f_hz=spec.mains_f, third=LINE_THIRD, fifth=LINE_FIFTH),
         "earth": _earth(spec, draw),
         "panel": Panel(
             v_gain=1.0 + (3e-4 if lab else 2.5e-3) * draw.swing(),
@@ -241,7 +252,7 @@ def _linear(spec: UnitSpec, draw: _Draw) -> Parts:
     )
     return Parts(
         regulator=reg,
-        reservoir=Reservoir(draw.part(res.c_f, 0.12), draw.part(res.esr_ohm, 0.2)),
+        reservoir=Reservoir(draw.part(res.c_f, 0.1), draw.part(res.esr_ohm, 0.2)),
         taps=taps,
         rectifier=Rectifier(),
         transformer=Transformer(
@@ -262,7 +273,7 @@ def _switch_mode(spec: UnitSpec, draw: _Draw) -> Parts:
         _regulator(spec, draw),
         dropout_v=1.0,
         line_rejection_db=draw.part(95.0, 0.03),  # for a volt of bulk, 325 V high
-        r_out_ohm=draw.part(4e-3, 0.3),
+        r_out_ohm=draw.part(8e-3 / spec.i_max, 0.3),
         quiescent_a=0.0,
         bleed_ohm=draw.part(spec.v_max / 0.02, 0.05),
         c_out_f=draw.part(_preferred_above(100e-6 * spec.i_max), 0.2),

@@ -45,7 +45,7 @@ class Engine(Standing):
     def set_load(self, load: LoadDemand) -> None:
         """Take a new demand at the present instant."""
         t, before = self.state.t_s, self.load_level if self.settings.load.mode == "cc" else 0.0
-        i_before = self.state.i_load
+        i_before = self.state.i_load - self._g_ext() * self.state.v_out
         self.settings.load = load
         self.load_since_s = t
         self._ramp, self._edge_s, self._on_b = None, math.inf, False

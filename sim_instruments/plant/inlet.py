@@ -132,7 +132,9 @@ def _moving_part(parts: Parts, s: Moving, lo: float, hi: float) -> InletSums:
     t = np.concatenate([[lo], s.t_s[inside], [hi]])
     phase = s.phase0 + (t - s.t0_s) * s.line.f_hz
     rect = s.values("rect", t)
-    mean = float(np.mean(rect)) if hi - lo > 0.9 / s.line.f_hz else 0.0
+    lopsided = parts.rectifier.conducts_pos != parts.rectifier.conducts_neg
+    whole = hi - lo > 0.999 / s.line.f_hz
+    mean = float(np.mean(rect)) if lopsided and whole else 0.0  # flux needs cycles to shift
     return inlet_sums(parts, s.line, t, phase, rect, mean)
 
 

@@ -171,7 +171,7 @@ class Standing:
         if taps.kind == "preregulator" and live and self._line.on:
             reg = self.parts.regulator
             need_v = wiring.goal_v + reg.dropout_v + taps.prereg_headroom_v
-            firing = self.store.firing(self._circuit, self.state, need_v)
+            firing = self.store.firing(self._circuit, need_v)
             self._circuit = replace(self._circuit, firing=firing, table=[], ahead=[])
         return self._circuit, self._line
 

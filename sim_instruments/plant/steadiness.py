@@ -13,7 +13,7 @@ from sim_instruments.plant.steady import COLUMNS, Cycle, find_cycle
 
 __all__ = ["CycleSummary", "SteadyStore"]
 
-KEEP = 4000
+KEEP = 1500  # entries; a cycle takes 32 kB and stands under two keys at most
 NEAR_V = 1e-3  # how close a change must have come to its end
 STEP_PART = 2e-3  # how far apart neighbouring steady cycles may lie (steps of the line's wander)
 NEAR_OUT_V = 2e-4
@@ -50,7 +50,7 @@ class SteadyStore:
         self._last.clear()
         self._firing.clear()
 
-    def firing(self, c: Circuit, s: State, need_v: float) -> float:
+    def firing(self, c: Circuit, need_v: float) -> float:
         """Part of each half-cycle that a controlled rectifier waits to leave need_v as valley."""
         key = ("firing", round(need_v, 1), round(c.load_level, 1), c.load_kind, round(c.emf_v, 1))
         hit = self._firing.get(key)
@@ -63,7 +63,7 @@ class SteadyStore:
                 c, firing=2.0 * mid / GRID, table=[], ahead=[], goal_v=0.0, sense_on=False,
                 load_kind="off", i_quiescent_a=c.i_quiescent_a + c.load_level,
             )  # fmt: skip
-            cycle = find_cycle(tried, s)
+            cycle = find_cycle(tried, State(0.0, 0.0))
             enough = cycle is not None and cycle.low("raw") > need_v
             early, late = (mid, late) if enough else (early, mid)
         self._firing[key] = 2.0 * early / GRID if early > GRID // 4 else 0.0
@@ -122,8 +122,8 @@ class SteadyStore:
             if s.t_s < self._retry_s:
                 return None
         solved = self._solve(c, s)
-        if len(self._cycles) > KEEP:
-            self.clear()
+        while len(self._cycles) > KEEP:
+            self._cycles.pop(next(iter(self._cycles)))
         self._cycles[goal_key] = None if solved is None else (solved, c.goal_v)
         if solved is None:
             self._retry_s = s.t_s + AGAIN_S
@@ -217,6 +217,8 @@ class SteadyStore:
         w = cycle.waves[:, k] + (cycle.waves[:, k + 1] - cycle.waves[:, k]) * (pos - k)
         s.v_c, s.i_c, s.v_raw, s.v_out = v_c, i_c, float(w[COLUMNS["raw"]]), out + shift
         s.i_rect, s.i_pass = float(w[COLUMNS["rect"]]), float(w[COLUMNS["pass"]])
+        slope = float(cycle.waves[0, k + 1] - cycle.waves[0, k])
+        s.raw_v_per_s = slope * GRID * cycle.f_hz
         s.i_load, s.mode = float(w[COLUMNS["load"]]) + c.g_ext_s * s.v_out, cycle.mode
         if c.sense_on:
             m = self.summary(cycle, c)

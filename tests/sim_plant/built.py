@@ -75,7 +75,7 @@ QUIET = Regulator(
 NO_EARTH = Earth(1e15, 1e15, 1e-12, 1e-12, 1e-15, 0.5, 0.0)
 
 
-def bench_of_point(p: dict[str, Any]) -> Bench:
+def bench_of_point(p: dict[str, Any], settle_s: float = 8.0) -> Bench:
     """A plant with the parts of a netlist point, at that point's load."""
     half = bool(p.get("open"))
     topology = {"bridge": "bridge", "ct": "centre-tapped", "half": "half-wave"}[p["topo"]]
@@ -121,5 +121,5 @@ def bench_of_point(p: dict[str, Any]) -> Bench:
     bench.plant.set_voltage(set_v)
     bench.plant.set_output(set_v > 0.0)
     bench.plant.set_load(load)
-    bench.wait(8.0)
+    bench.wait(settle_s)
     return bench
