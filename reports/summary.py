@@ -62,6 +62,7 @@ def result_of(
     findings: Sequence[Finding],
     *,
     ended: str,
+    end_reason: str = "",
     load_off: bool | None,
     problems: Sequence[str],
     strings: Strings,
@@ -78,7 +79,9 @@ def result_of(
         if named:
             said.append(strings.fill(sentence, what=named))
     if ended != "complete":
-        said.append(strings.fill("result.ended", how=strings.get(f"ended.{ended}", ended)))
+        how = strings.get(f"ended.{ended}", ended)
+        how += f" ({end_reason})" if end_reason else ""
+        said.append(strings.fill("result.ended", how=how))
     if problems:
         said.append(strings.get("result.altered"))
     if load_off is not None:

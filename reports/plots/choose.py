@@ -168,9 +168,13 @@ def _by_direction(data: CheckData, key: str, strings: Strings) -> list[Plot]:
 
 
 def _most_loaded(lines: Sequence[WaveformLine]) -> list[WaveformLine]:
-    """Records of the greatest share of full load among these, at most three."""
+    """Records of the greatest share of full load among these, one of each thing shown."""
     top = max((float(line.at.get("share", 0.0)) for line in lines), default=0.0)
-    return [line for line in lines if float(line.at.get("share", 0.0)) == top][:3]
+    loaded = [line for line in lines if float(line.at.get("share", 0.0)) == top]
+    first: dict[str, WaveformLine] = {}
+    for line in loaded:
+        first.setdefault(str(line.at.get("shows") or line.fields.get("channel")), line)
+    return list(first.values())[:3]
 
 
 def _traces(lines: Sequence[WaveformLine], strings: Strings) -> list[Trace]:

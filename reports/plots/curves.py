@@ -23,7 +23,7 @@ def plot_curves(
 ) -> Plot:
     """Draw named curves of (x, y) points; words come from ``plot.<key>`` of the catalogue.
 
-    ``limits`` are drawn across, in the unit of y. ``logarithmic`` applies to both axes.
+    ``limits`` are drawn across, in the unit of y. ``logarithmic`` applies to x.
     """
     with drawing(height_in=2.9) as (figure, axes):
         for index, (label, points) in enumerate(curves.items()):
@@ -56,7 +56,6 @@ def _logarithmic(axes: object) -> None:
 
     if isinstance(axes, Axes):
         axes.set_xscale("log")
-        axes.set_yscale("log")
-        for axis in (axes.xaxis, axes.yaxis):
-            axis.set_major_formatter(EngFormatter(sep=" "))
-            axis.set_minor_formatter(NullFormatter())
+        axes.set_ylim(bottom=0.0)
+        axes.xaxis.set_major_formatter(EngFormatter(sep=" "))
+        axes.xaxis.set_minor_formatter(NullFormatter())
