@@ -20,7 +20,7 @@ __all__ = ["DrivenScope"]
 
 _ARM_S = 0.5
 _PATIENCE_S = 2.0
-_MEAN_OF_SPAN = 0.05
+_OF_SPAN = {"mean": 0.05, "swing": 0.1}
 
 
 class DrivenScope(Driven):
@@ -39,6 +39,7 @@ class DrivenScope(Driven):
         self._triggered_at_s: float | None = None
         self._records = RecordReader(self._session, words, self._set, self._ask)
         self._previous: dict[str, bytes] = {}
+        self._proved: set[str] = set()
 
     # ---- set up -----------------------------------------------------------------------------
 
@@ -47,6 +48,7 @@ class DrivenScope(Driven):
     ) -> None:
         """Set up and read back; other channels are switched off."""
         self.stop()
+        self._proved.clear()
         wanted = {_number(one.channel): one for one in channels}
         for n in range(1, self._words.channels + 1):
             on = n in wanted
@@ -211,6 +213,8 @@ class DrivenScope(Driven):
         n = _number(one.channel)
         try:
             record, data = self._records.read(n, one, self._timebase)
+        except InstrumentError as error:
+            return self._empty(one, str(error))
         except (FramingError, DeadlineError) as error:
             self._session.lose_step(str(error))
             return self._empty(one, str(error))
@@ -220,26 +224,34 @@ class DrivenScope(Driven):
             reason = "clipped: some samples have no value"
         elif self._count is None and self._previous.get(one.channel) == data:
             reason = "stale: the same record as before"
-        elif not self._mean_agrees(record, one):
-            reason = "scaling: the record's mean is not the mean that the scope itself measures"
         elif one.coupling == "ac" and record.v.size > 1 and np.ptp(record.v) == 0:
             reason = "flat: all samples are equal"
+        else:
+            reason = self._disagreement(record, one)
         self._previous[one.channel] = data
         if reason is not None:
             return self._empty(one, reason)
         return self._filled(one, record.v, record.dt_s, record.t0_s, record.lsb_v, clipped)
 
-    def _mean_agrees(self, record: Record, one: ChannelSetup) -> bool:
-        """The scope's own mean against the record's: a wrong formula or sign shows here."""
-        question = self._words.queries.get("mean")
-        if question is None:
-            return True
+    def _disagreement(self, record: Record, one: ChannelSetup) -> str | None:
+        """The scope's own mean and swing against the record's, once after each set-up.
+
+        A wrong formula, sign, width or order of bytes shows here.
+        """
+        if one.channel in self._proved:
+            return None
         n = _number(one.channel)
-        said: Number = self._ask(question, as_number, n=n, source=self._words.channel.format(n=n))
-        if said.value is None:
-            return True
-        apart_v = abs(float(said.value) - float(np.mean(record.v)))
-        return apart_v <= _MEAN_OF_SPAN * one.span_v
+        source = self._words.channel.format(n=n)
+        own = {"mean": float(np.mean(record.v)), "swing": float(np.ptp(record.v))}
+        for name, found_v in own.items():
+            question = self._words.queries.get(name)
+            if question is None:
+                continue
+            said: Number = self._ask(question, as_number, n=n, source=source)
+            if said.value is not None and abs(said.value - found_v) > _OF_SPAN[name] * one.span_v:
+                return f"scaling: {name} {found_v:.4g} V, the scope itself says {said.value:.4g} V"
+        self._proved.add(one.channel)
+        return None
 
     def _filled(
         self, one: ChannelSetup, v: np.ndarray, dt_s: float, t0_s: float, lsb_v: float,

@@ -298,7 +298,7 @@ class Session:
         self.port.send(data, until_s)
 
     def _unasked(self) -> None:
-        dropped = self.drain(0.0, 0.05)
+        dropped = self.drain(0.001, 0.05)
         if dropped.strip(_PADDING) and self.options.unasked == "fault":
             self.lose_step("bytes came without a question")
             self._recovery.run()

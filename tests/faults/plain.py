@@ -88,5 +88,6 @@ def SCOPE() -> Twin:  # noqa: N802 - a twin like the others, but fresh each time
             r"WAV:BORD\?": lambda s: s["order"].upper(), r"WAV:POIN\?": "1000",
             r"WAV:PRE\?": "1,0,1000,1,+1.0E-05,-1.0E-03,0,+1.0E-05,+4.5E+00,32768",
             r"WAV:DATA\?": _codes, r"MEAS:VAV\? CHAN1": "+4.50000E+00",
+            r"MEAS:VPP\? CHAN1": "+6.00000E-02",
         },
     )  # fmt: skip

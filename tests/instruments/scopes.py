@@ -114,6 +114,7 @@ def _rigol() -> Twin:
             r"TIM:MAIN:OFFS\?": sci("pos", 6), r"ACQ:MDEP\?": "{mdep}", r"ACQ:TYPE\?": "{type}",
             r"TRIG:EDG:SOUR\?": "{sour}", r"TRIG:EDG:SLOP\?": "{slop}", r"TRIG:EDG:LEV\?": sci("lev", 6),
             r"TRIG:STAT\?": sweep, r"WAV:SOUR\?": "{wsour}", r"WAV:MODE\?": "RAW", r"WAV:FORM\?": "BYTE",
+            r"MEAS:ITEM\? VAVG,CHAN1": "4.500000e+00", r"MEAS:ITEM\? VPP,CHAN1": "6.000000e-02",
             r"WAV:PRE\?": f"0,2,{N},1,{DT_S:.6e},-1.0e-3,0,4.0e-4,-11250,127", r"WAV:DATA\?": rigol_bytes,
         },
     )  # fmt: skip
@@ -196,6 +197,7 @@ def _keysight() -> Twin:
             r"TRIG:EDGE:SLOP\?": lambda s: s["slop"].upper()[:3], r"TRIG:EDGE:LEV\?": sci("lev", 5),
             r"TRIG:SWE\?": lambda s: s["swe"].upper()[:4], r"OPER:COND\?": sweep, r"WAV:SOUR\?": "{wsour}",
             r"WAV:FORM\?": "WORD", r"WAV:BYT\?": "{order}", r"WAV:UNS\?": "{uns}",
+            r"MEAS:VAV\? DISP,CHAN1": "+4.5E+00", r"MEAS:VPP\? CHAN1": "+6.0E-02",
             r"WAV:PRE\?": f"1,0,{N},1,{DT_S:.8E},-5.0E-03,0,+1.0E-05,+4.5E+00,32768",
             r"WAV:DATA\?": keysight_bytes,
         },
