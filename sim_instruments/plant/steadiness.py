@@ -44,6 +44,9 @@ class SteadyStore:
         self._last: dict[Any, Cycle] = {}
         self.solved = 0
 
+    def __len__(self) -> int:
+        return len(self._cycles)
+
     def clear(self) -> None:
         """Forget everything (the parts changed)."""
         self._cycles.clear()

@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from sim_instruments.plant import LoadDemand, Plant, UnitSpec, design_unit
+from sim_instruments.plant import LoadDemand, Plant, UnitSpec, design_unit, steadiness
 from sim_instruments.plant.mains import arranged
 from tests.sim_plant.built import PLAIN, SWITCHER, THREE_TAP, TWO_TAP, Bench, unit
 
@@ -57,8 +57,9 @@ def test_looking_often_changes_nothing() -> None:
         for _ in range(pieces):
             b.wait(0.3 / pieces)
             _ = b.plant.mode()
-    for a, slack_v in (("plus", 2e-4), ("raw", 0.05)):
-        gap = samples(rare, 0.2999, a=a) - samples(often, 0.2999, a=a)  # the edge itself left out
+    t = rare.now - 0.2999 + np.arange(29_980) * 1e-5  # the edge itself left out
+    for column, slack_v in (("out", 1e-5), ("raw", 2e-3)):
+        gap = rare.plant.truth.wave(column, t) - often.plant.truth.wave(column, t)
         assert np.abs(gap).max() < slack_v
 
 
@@ -94,22 +95,31 @@ def test_threads_may_share_a_plant() -> None:
 
 
 def test_memory_stays_flat_over_a_soak() -> None:
-    b = unit(calm=False).at(12.0, 3.0)
+    b = unit().at(12.0, 3.0)
 
-    def half_hour() -> None:
-        for _ in range(1800):
+    def while_on() -> None:
+        for _ in range(250):  # twice the window that the history keeps
             b.wait(1.0)
             b.plant.mean_v("plus", "minus", b.now - 0.2, b.now)
 
-    half_hour()
+    while_on()
     tracemalloc.start()
-    half_hour()
+    while_on()
     first, _ = tracemalloc.get_traced_memory()
-    half_hour()
+    while_on()
     second, _ = tracemalloc.get_traced_memory()
     tracemalloc.stop()
-    # cycles at new line voltages are kept (at most 1500 entries of 32 kB shared by two keys)
-    assert second - first < 12e6
+    assert second - first < 100e3
+
+
+def test_steady_cycles_kept_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(steadiness, "KEEP", 20)
+    b = unit().at(5.0)
+    for k in range(30):
+        b.at(5.0, 0.5 + 0.01 * k, 0.3)
+        _ = b.plant.mode()
+    assert b.plant.truth.steady_solutions >= 30
+    assert len(b.plant._engine.store) <= 22
 
 
 @pytest.mark.slow
