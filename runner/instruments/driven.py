@@ -87,7 +87,7 @@ class Driven:
         if self._closed:
             return
         self._closed = True
-        if self._session.is_open:
+        if self._session.is_open and self._session.in_step:
             try:
                 self.errors()
                 self._send_all(self._role_words.local)

@@ -13,7 +13,7 @@ from runner.reading import Reading
 
 __all__ = ["DrivenLoad"]
 
-_OFF_TRIES = 3
+_OFF_TRIES = 2
 
 
 class DrivenLoad(Driven):

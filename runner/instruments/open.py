@@ -105,12 +105,13 @@ class OpenInstruments:
         if self.load is not None:
             self.load_off_confirmed = self.load.off_confirmed()
         for _, made in self._all:
-            self._finish(made)
+            lost = made is self.load and not self.load_off_confirmed
+            self._finish((made.close,) if lost else (made.make_safe, made.close))
         for lock in self._locks:
             lock.release()
 
-    def _finish(self, made: Any) -> None:
-        for step in (made.make_safe, made.close):
+    def _finish(self, steps: tuple[Callable[[], None], ...]) -> None:
+        for step in steps:
             try:
                 step()
             except BenchError as error:

@@ -107,12 +107,14 @@ class Recovery:
         if skipped:
             session.trace.note(f"{len(skipped)} lines that nobody waited for: {skipped[:3]!r}")
         session.set_echo(asked[1] in skipped[-1:])
-        echo = self._ask(second, until_s)
-        while (found := session.raw_line(until_s)) in echo:
-            continue
-        if not _is(found, second):
-            raise FramingError(f"{session.name}: not in step (asked {second}, found {found!r})")
-        session.raw_send(f"*ESE 0{session.options.write_end}".encode("latin-1"), until_s)
+        for number in (second, 0):  # 0 brings the register back
+            echo = self._ask(number, until_s)
+            while (found := session.raw_line(until_s)) in echo:
+                continue
+            if not _is(found, number):
+                raise FramingError(
+                    f"{session.name}: not in step (asked for {number}, found {found!r})"
+                )
 
     def _ask(self, number: int, until_s: float) -> tuple[str, str]:
         # Two messages: not every instrument takes two commands in one.

@@ -205,6 +205,7 @@ class Session:
     def in_step_for(self, call: Callable[[], None]) -> None:
         """Run the greeting on a connection that was just proved."""
         self._in_step = True
+        self._last_use_s = self._io.mono_s()
         call()
 
     def now_s(self) -> float:
@@ -278,6 +279,7 @@ class Session:
         elif len(self._inbox) or self.port.waiting():
             self._unasked()
         self._in_step = False
+        self._pace()
         self.counts.transactions += 1
         return self._io.mono_s() + (self.options.timeout_s if within_s is None else within_s)
 

@@ -110,9 +110,12 @@ class Faulty(Player):
         super().__init__(twin)
         self.instead = dict(instead)
         self.asked: dict[str, int] = {}
+        self.dead = False
 
     def reply(self, line: str) -> Answer:
         """What goes out for this line."""
+        if self.dead:
+            return None
         self.asked[line] = self.asked.get(line, 0) + 1
         if line not in self.instead:
             return self(line)

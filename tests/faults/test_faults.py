@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import pytest
 
-from tests.faults import blocks, framing, load_faults, meter_faults, scope_meaning, step, values
+from tests.faults import (
+    blocks, ending, framing, load_faults, meter_faults, scope_meaning, step, transport, values,
+)  # fmt: skip
 from tests.faults.harness import CASES, Case
 
 __all__: list[str] = []
-SECTIONS = [framing, step, values, blocks, scope_meaning, meter_faults, load_faults]
+SECTIONS = [framing, step, values, blocks, scope_meaning, meter_faults, load_faults, transport, ending]
 
 
 @pytest.mark.parametrize("one", CASES, ids=lambda one: one.number)

@@ -92,6 +92,9 @@ class Scripted:
         for one in list(self._sockets):
             with contextlib.suppress(OSError):
                 one.shutdown(socket.SHUT_RDWR)
+        if self.most_clients is not None:
+            for one in list(self._sockets):
+                one.close()
         for thread in self._threads:
             thread.join(timeout=2.0)
 
