@@ -22,6 +22,7 @@ __all__ = ["GRID", "Circuit", "Row", "State", "diode_path_a", "emf_shape", "load
 
 GRID = 400  # steps in one mains cycle
 STRIDE = 4  # steps taken at once while no diode is near conduction
+SHORT_STEP_S = 2e-6  # below this a step is only the remnant up to an event
 CV_LOAD_S = 20.0  # how steeply a constant-voltage load takes current above its level
 CLEAR_V = 1.0  # how far the raw voltage must stand above the EMF for that
 
@@ -355,7 +356,9 @@ def run(c: Circuit, s: State, t_end_s: float, rows: list[Row]) -> bool:  # noqa:
             if ip < 0.0:
                 ip = 0.0
                 vo1 = -jj / gg if gg > 0.0 else 0.0
-        climb, v, vo = (v1 - v) / h, v1, vo1
+        if h > SHORT_STEP_S:  # a remnant of a step says nothing of the slope
+            climb = (v1 - v) / h
+        v, vo = v1, vo1
         ic = (v - e_c) / r_c
         vc = v - esr * ic
         il = a_l + g_l * vo

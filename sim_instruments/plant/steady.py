@@ -66,7 +66,7 @@ def _cycle_of(c: Circuit, first: State, rows: list[Row], slope: float) -> Cycle:
 
 
 def _guess(c: Circuit, s: State) -> float:
-    draw = s.i_pass + c.i_quiescent_a
+    draw = max(s.i_pass + c.i_quiescent_a, 0.0)
     peak = abs(c.emf(0.25)) if c.firing < 0.5 else max(map(abs, c.table))
     drop = c.in_series * (0.45 + 0.1 * math.log10(1.0 + 1e3 * draw)) + 3.0 * draw * c.r_pos_ohm
     return max(peak - drop, 0.0)
