@@ -2,17 +2,28 @@
 
 from __future__ import annotations
 
+import errno
+import io
 import os
 import signal
+import tempfile
 import threading
 import time
+from dataclasses import replace
+from datetime import UTC, datetime
+from pathlib import Path
 from typing import Any
 
 from runner.clock import VirtualClock
+from runner.errors import AsleftError, RecordError
 from runner.instruments.open import open_instruments
+from runner.record.journal import Journal
+from runner.record.reader import open_record
 from tests.faults.harness import LINK, Faulty, case, load_on
 from tests.faults.plain import LOAD
 from tests.instruments.bench_of import bench_with
+from tests.instruments.families import METERS
+from tests.instruments.scenarios import prove_meter
 from tests.link.scripted import RST, Scripted
 
 
@@ -79,3 +90,106 @@ def _last(instead: dict[str, Any]) -> str:
     time.sleep(0.02)
     return "local asked last" if player.log[-1] == "SYST:LOC" else f"{player.log[-3:]}"
 
+
+
+class _FullDisk:
+    """Files that refuse after so many bytes, as a full disk does."""
+
+    def __init__(self, room: int) -> None:
+        self.room = room
+
+    def write(self, handle: io.FileIO, data: bytes) -> int:
+        if len(data) > self.room:
+            raise OSError(errno.ENOSPC, "No space left on device")
+        self.room -= len(data)
+        return handle.write(data) or 0
+
+    def fsync(self, handle: io.FileIO) -> None:
+        os.fsync(handle.fileno())
+
+
+@case("F84", "The computer sleeps in between", due="proved in step first; input off, tripped: over-temperature",
+      twin=lambda: _gap(gap=False), twin_due="input on, tripped: None")  # fmt: skip
+def f84() -> str:
+    return _gap(gap=True)
+
+
+def _gap(*, gap: bool) -> str:
+    # 120 s pass unseen between two questions, scaled to the session's idle limit; the load has
+    # tripped meanwhile. What was known before the gap is worth nothing: it is asked again.
+    with load_on({}, link={"idle_check_s": 0.1}) as (load, player, _):
+        load.input(True)
+        before = load._session.counts.recoveries
+        if gap:
+            load._session.wait(0.2)
+            player.state["input"] = "0"
+            player.instead["STAT:QUES:COND?"] = b"8208\n"
+        state = load.state()
+        proved = load._session.counts.recoveries - before
+        words = f"input {'on' if state.input_on else 'off'}, tripped: {state.tripped}"
+        return ("proved in step first; " if proved else "") + words
+
+
+@case("F91", "Disk full", due="RecordError at the first refused line, 2 lines intact",
+      twin=lambda: _written(room=10**6), twin_due="3 lines")  # fmt: skip
+def f91() -> str:
+    return _written(room=450)
+
+
+def _written(*, room: int) -> str:
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place) / "record"
+        journal = Journal(folder, VirtualClock(datetime(2026, 1, 1, tzinfo=UTC)), files=_FullDisk(room))
+        try:
+            for number in range(3):
+                journal.write("reading", value=number, note="x" * 20)
+            outcome = ""
+        except RecordError:
+            outcome = "RecordError at the first refused line, "
+        journal.close()
+        lines = (folder / "journal.jsonl").read_bytes().splitlines()
+        assert all(line.endswith(b"}") for line in lines)
+        return f"{outcome}{len(lines)} lines" + (" intact" if outcome else "")
+
+
+@case("F92", "Torn last row", due="2 lines read, the torn one reported", twin=lambda: _torn(cut=0),
+      twin_due="3 lines read")  # fmt: skip
+def f92() -> str:
+    return _torn(cut=25)
+
+
+def _torn(*, cut: int) -> str:
+    with tempfile.TemporaryDirectory() as place:
+        folder = Path(place) / "record"
+        journal = Journal(folder, VirtualClock(datetime(2026, 1, 1, tzinfo=UTC)))
+        journal.write("record", format=1)
+        for number in range(3):
+            journal.write("reading", value=number)
+        journal.close()
+        path = folder / "journal.jsonl"
+        path.write_bytes(path.read_bytes()[: -cut or None])
+        record = open_record(folder)
+        said = ", the torn one reported" if record.problems else ""
+        return f"{len(list(record.of_kind('reading')))} lines read{said}"
+
+
+@case("F93", "Simulator more forgiving than the instrument", due="one thing changed: noticed 4 times",
+      twin=lambda: _forgiving([lambda twin: twin]), twin_due="noticed 0 times")  # fmt: skip
+def f93() -> str:
+    changes = [
+        lambda twin: replace(twin, end="\r"),
+        lambda twin: replace(twin, sets=dict.fromkeys(twin.sets, "")),
+        lambda twin: replace(twin, asks={**twin.asks, r"READ\?": ":READ +1.2E+01"}),
+        lambda twin: replace(twin, asks={**twin.asks, r"READ\?": "+1.20034500E+01A"}),
+    ]
+    return f"one thing changed: {_forgiving(changes)}"
+
+
+def _forgiving(changes: list[Any]) -> str:
+    noticed = 0
+    for change in changes:
+        try:
+            prove_meter("keysight-3446x", change(METERS["keysight-3446x"]))
+        except (AssertionError, AsleftError):
+            noticed += 1
+    return f"noticed {noticed} times"

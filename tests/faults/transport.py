@@ -99,7 +99,7 @@ def _large_write(*, reading: bool) -> str:
         session.query("*ESR?")
         server.reading = reading
         try:
-            session.write("DATA " + "0" * 20_000_000, 1.5 if reading else 0.3)
+            session.write("DATA " + "0" * 12_000_000, 5.0 if reading else 0.3)
         except AsleftError as error:
             server.reading = True
             return told(error)

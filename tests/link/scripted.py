@@ -125,7 +125,7 @@ class Scripted:
                 client.sendall, client, self.greeting, state
             ):
                 return
-            pending = b""
+            pending = bytearray()
             while not self._stop.is_set():
                 if not self.reading:
                     self._stop.wait(0.02)
@@ -136,10 +136,12 @@ class Scripted:
                 if not data:
                     return
                 pending += data
-                lines = pending.split(self.end)
-                pending = lines.pop()
+                if self.end not in data:
+                    continue
+                lines = bytes(pending).split(self.end)
+                pending = bytearray(lines.pop())
                 if self.first_line_only and not any(b"*ESE" in line for line in lines):
-                    lines, pending = lines[:1], b""
+                    lines, pending = lines[:1], bytearray()
                 for line in lines:
                     if not self._answer(client, line.decode("latin-1"), state):
                         return
