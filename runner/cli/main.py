@@ -23,6 +23,9 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "find": ("find", "Instruments on LAN, USB and serial: who they are."),
     "seal": ("seal", "Sign a record."),
     "verify": ("seal", "Say whether a record was altered, and where."),
+    "archive": ("archive", "Keep records findable: add, find, rebuild, export."),
+    "history": ("archive", "All jobs of one unit."),
+    "stats": ("archive", "How often the checks of a model passed or failed."),
     "schema": ("schema", "JSON Schema of profile, bench or dialect files."),
     "sim": ("sim", "Serve the simulated bench over TCP."),
 }
