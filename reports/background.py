@@ -121,6 +121,8 @@ def deviations_of(record: Record, strings: Strings) -> list[str]:
     """Whatever departs from the full method or a reader must know, as sentences."""
     said = [strings.fill("deviations.problem", text=text) for text in record.problems]
     options = record.header.get("options") or {}
+    if record.header.get("imported"):
+        said.append(strings.get("deviations.imported"))
     said += [
         strings.get(f"deviations.{key}") for key in ("quick", "unattended") if options.get(key)
     ]

@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 import click
 
-from runner.cli.options import json_option
+from runner.cli.options import json_option, out_option, profile_option
 from runner.cli.terminal import printable
 
 if TYPE_CHECKING:
@@ -115,6 +115,33 @@ def export(folder: Path, url: str | None) -> int:
     from reports.archive_export import export_archive
 
     click.echo(f"{export_archive(_opened(url), folder)} record(s) exported")
+    return 0
+
+
+@archive.command("import")
+@click.argument("lists", type=_FOLDER, nargs=-1, required=True)
+@profile_option(required=True)
+@click.option("--serial", default="not given", show_default=True)
+@click.option("--stage", type=click.Choice(["as-found", "as-left"]), default="as-left")
+@out_option()
+def import_(lists: tuple[Path, ...], profile: str, serial: str, stage: str, out: Path) -> int:
+    """Make a record of LISTS written by hand (CSV files, or folders of them), marked as such.
+
+    The header names what a column holds, with its unit: set [V]; output [V]; load [A].
+    """
+    from typing import Literal, cast
+
+    from runner.clock import SystemClock
+    from runner.engine import record_folder
+    from runner.job import Job
+    from runner.profile import find_profile, load_profile
+    from runner.record.hand_lists import import_lists
+
+    files = [f for one in lists for f in (sorted(one.glob("*.csv")) if one.is_dir() else [one])]
+    job = Job(serial=serial, stage=cast(Literal["as-found", "as-left"], stage))
+    limits, clock = load_profile(find_profile(profile)), SystemClock()
+    folder = record_folder(out, limits, job, clock)
+    click.echo(str(import_lists(files, limits, job, folder, clock).folder))
     return 0
 
 
