@@ -23,6 +23,8 @@ PEAK_RECORDS = 3
 FLOOR_RECORDS = 10
 SECONDS_A_POINT = 6.0
 OFF_V = 0.1
+BLEED_SHARE = 0.05
+"""Load by which the output capacitor is emptied before the floor is taken."""
 OFF_TIMEOUT_S = 30.0
 
 
@@ -150,10 +152,11 @@ def _floor(work: Workplace, scope: RippleScope, spans_v: list[float]) -> None:
     work.output.on(False)
     meter, give_up_s = meter_of(work), work.clock.mono_s() + OFF_TIMEOUT_S
     meter.set_dc_volts(expect_v=None, nplc=1.0)
-    while work.clock.mono_s() < give_up_s:
-        value = meter.read_volts().value
-        if value is not None and abs(value) < OFF_V:
-            break
+    with loaded(load_of(work), BLEED_SHARE * full_load_a(work.profile)):
+        while work.clock.mono_s() < give_up_s:
+            value = meter.read_volts().value
+            if value is not None and abs(value) < OFF_V:
+                break
     for span_v in spans_v:
         scope.use_span(span_v)
         records = [*scope.records(FLOOR_RECORDS, "normal"), *scope.records(PEAK_RECORDS, "peak")]

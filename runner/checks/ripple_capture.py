@@ -20,7 +20,7 @@ USED_SHARE = 0.8
 """A trace may fill this much of the screen before the next range is taken."""
 PERIODS = 5
 POINTS = 10_000
-SETTLE_TRIES = 30
+SETTLE_S = 30.0
 SETTLED_SHARE = 0.02
 
 
@@ -42,7 +42,8 @@ class RippleScope:
     def use_span(self, span_v: float) -> None:
         """Take the range of another point again (for the floor), and wait until it is settled."""
         self._span = min(range(len(self._spans_v)), key=lambda i: abs(self._spans_v[i] - span_v))
-        for _ in range(SETTLE_TRIES):
+        give_up_s = self._clock.mono_s() + SETTLE_S
+        while self._clock.mono_s() < give_up_s:
             capture = self._one("normal")
             if not capture.valid or (_settled(capture) and not capture.clipped):
                 return
@@ -51,7 +52,8 @@ class RippleScope:
     def settle(self) -> Capture:
         """Find the range and wait until the coupling capacitor has charged; the last record."""
         capture = self._one("normal")
-        for _ in range(SETTLE_TRIES):
+        give_up_s = self._clock.mono_s() + SETTLE_S
+        while self._clock.mono_s() < give_up_s:
             if not capture.valid:
                 return capture
             if capture.clipped and self._span < len(self._spans_v) - 1:

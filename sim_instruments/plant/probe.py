@@ -14,6 +14,7 @@ from sim_instruments.plant.steady import Floats
 __all__ = ["Probe"]
 
 NOISE_RATE_HZ = 40e6
+SILENT_BELOW_V = 0.05  # switched off, a regulator makes no noise
 SEARCH_STEP_S = 20e-6
 
 
@@ -67,8 +68,9 @@ class Probe:
                 v += kick.volts(t)
         v += self._dynamic(t)[0]
         reg = self._e.parts.regulator
-        v += reg.noise_v * gauss_at(t, NOISE_RATE_HZ, self._seed, 1)
-        v += 0.15 * reg.noise_v * gauss_at(t, 20.0, self._seed, 2)
+        noise_v = reg.noise_v * gauss_at(t, NOISE_RATE_HZ, self._seed, 1)
+        noise_v += 0.15 * reg.noise_v * gauss_at(t, 20.0, self._seed, 2)
+        v += np.where(self._e.history.values("out", t) > SILENT_BELOW_V, noise_v, 0.0)
         if reg.loop.damping < 0.0 and reg.loop.limit_cycle_v > 0.0:
             v += self._oscillation(t)
         if self._e.parts.switcher is not None:
