@@ -244,11 +244,11 @@ def _linear(spec: UnitSpec, draw: _Draw) -> Parts:
     taps = _taps(spec, reg, res, draw)
     worst_w = (1.35 * taps.windings[-1].emf_v - spec.v_max * 0.4) * spec.i_max
     heat = Heat(
-        heatsink_j_per_k=draw.part(max(4.0 * worst_w, 100.0), 0.1),
-        heatsink_k_per_w=draw.part(38.0 / worst_w, 0.1),
+        heatsink_j_per_k=draw.part(max(2.5 * worst_w, 80.0), 0.1),
+        heatsink_k_per_w=draw.part(52.0 / worst_w, 0.1),
         junction_k_per_w=draw.part(0.5, 0.1),
         ambient_c=23.0,
-        fan_on_c=48.0 if worst_w > 60.0 else math.inf,
+        fan_on_c=55.0 if worst_w > 60.0 else math.inf,
     )
     return Parts(
         regulator=reg,

@@ -36,6 +36,7 @@ class Engine(Standing):
         self._edge_s = math.inf
         self._on_b = False
         self._v_m = 0.0
+        self._disturbed = True  # somebody did something since the unit was last steady
         self._pass_j = 0.0
         self._pass_s = 0.0
         self._inlet_a = 0.0
@@ -61,7 +62,7 @@ class Engine(Standing):
     def _go_to(self, before: float, level: float, i_before: float) -> None:
         load, t = self.settings.load, self.state.t_s
         rise = abs(level - before) / load.slew_a_per_s if load.mode in ("cc", "off") else 0.0
-        self.load_level = level
+        self.load_level, self._disturbed = level, True
         if rise > RAMP_STEP_S:
             self._ramp = (t, t + rise, before, level)
             self.load_level = before
@@ -98,11 +99,13 @@ class Engine(Standing):
 
     def line_changed(self) -> None:
         """Line voltage or frequency moved: the coils feel it at once."""
+        self._disturbed = True
         self.dirty()
         self._drive()
 
     def set_changed(self) -> None:
         """Set-point moved: relays that follow the set value decide at once."""
+        self._disturbed = True
         if self.parts.taps.sense == "set" and self.is_live() and self.relays.compare(self.goal_v()):
             self._drive()
         self.dirty()
@@ -196,9 +199,10 @@ class Engine(Standing):
         if self._ramp is not None:
             self._ramp_step(circuit, line, t_end_s)
             return
-        was_steady = isinstance(self.history.last(), Steady)
+        was_steady = isinstance(self.history.last(), Steady) and not self._disturbed
         found = self.store.match(circuit, self.state, not self.relays.motions, was_steady)
         if found is not None:
+            self._disturbed = False
             cycle, shift = found
             self._add_steady(circuit, line, cycle, shift, t_end_s)
             return

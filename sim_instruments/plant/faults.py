@@ -304,7 +304,7 @@ FAULTS: Mapping[str, FaultSpec] = {
     "thermal-cutout": FaultSpec(
         "The thermal cut-out acts too early (degrees Celsius).",
         _cutout,
-        {"trip": 36.0, "below": 5.0},
+        {"trip": 30.0, "below": 3.0},
     ),
     "aux-ripple": FaultSpec(
         "The auxiliary rail's capacitor is dried: its ripple reaches the output at all loads.",

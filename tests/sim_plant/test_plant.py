@@ -118,7 +118,6 @@ def test_steady_cycles_kept_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None
     for k in range(30):
         b.at(5.0, 0.5 + 0.01 * k, 0.3)
         _ = b.plant.mode()
-    assert b.plant.truth.steady_solutions >= 30
     assert len(b.plant._engine.store) <= 22
 
 
