@@ -191,7 +191,7 @@ def _drive(
     from runner.instruments.open import open_instruments
 
     inputs = wanted.inputs
-    instruments = open_instruments(inputs.bench, opened, clock)
+    instruments = open_instruments(inputs.bench, opened, clock, operator)
     try:
         writer = RecordWriter(folder, clock)
     except BaseException:

@@ -313,8 +313,8 @@ class Dialect(StrictModel):
 
     @model_validator(mode="after")
     def _complete(self) -> Dialect:
-        if not self.roles:
-            raise ValueError("expected the words of at least one role, found none")
+        if not self.roles and not self.accuracy:
+            raise ValueError("expected the words of a role, or the accuracy of one by hand")
         for role in self.roles:
             words = self.words(role)
             settings, queries = _NEEDED[role]

@@ -28,13 +28,13 @@ class DrivenMeter(Driven):
         self._dc: tuple[float | None, float] = (None, 10.0)
         self._nplc = words.nplc or 1.0
         self._line_hz = seat.ratings.get("line_hz", 50.0)
-        self._last_v: float | None = None
+        self.last_v: float | None = None
 
     def set_dc_volts(self, *, expect_v: float | None, nplc: float = 10.0) -> None:
         """Fixed range that holds ``expect_v`` (None: autorange), integration in mains cycles."""
         self._dc = (expect_v, nplc)
         setting = self._words.settings["dc-volts"]
-        self._last_v = None
+        self.last_v = None
         if expect_v is None and "dc-auto" in self._words.settings:
             self._set("dc-auto", True)
             self._auto, self._range_v = True, None
@@ -63,7 +63,7 @@ class DrivenMeter(Driven):
             again = self._read(quantity)
             reading = again if not self._jumped(again, reading.value) else self._read(quantity)
         if reading.value is not None:
-            self._last_v = reading.value
+            self.last_v = reading.value
         return reading
 
     def _read(self, quantity: str) -> Reading:
@@ -84,7 +84,7 @@ class DrivenMeter(Driven):
 
     def _jumped(self, reading: Reading, from_v: float | None = None) -> bool:
         # A lost character leaves a plausible number; two that agree are believed.
-        before = self._last_v if from_v is None else from_v
+        before = self.last_v if from_v is None else from_v
         if reading.value is None or before is None:
             return False
         return abs(reading.value - before) > _JUMP * max(abs(before), 0.1)

@@ -17,6 +17,7 @@ from runner.instruments.driven import Driven, Seat
 from runner.instruments.load import DrivenLoad
 from runner.instruments.mains import DrivenMainsMeter, DrivenMainsSource
 from runner.instruments.meter import DrivenMeter
+from runner.instruments.open_hand import open_by_hand
 from runner.instruments.roles import (
     Identity,
     Load,
@@ -36,8 +37,9 @@ from runner.link.numbers import clean
 from runner.link.opening import open_session
 from runner.link.options import LinkOptions, link_options
 from runner.link.session import Session
+from runner.operator.requests import Operator
 
-__all__ = ["OpenInstruments", "open_instruments"]
+__all__ = ["OpenInstruments", "identity_fields", "open_instruments"]
 
 _MAKERS: dict[str, Callable[[Seat, Any], Driven]] = {
     "meter": DrivenMeter,
@@ -84,6 +86,10 @@ class OpenInstruments:
         """Keep a resource's lock until the end."""
         self._locks.append(lock)
 
+    def last_output_v(self) -> float | None:
+        """The output voltage that the meter read last."""
+        return getattr(self.meter, "last_v", None)
+
     def identities(self) -> list[dict[str, Any]]:
         """Who is on the bench, as plain data for the journal."""
         return [
@@ -118,8 +124,10 @@ class OpenInstruments:
                 self.troubles.append(str(error))
 
 
-def open_instruments(bench: Bench, opened: OpenBench | None, clock: Clock) -> OpenInstruments:
-    """Open every instrument of the bench file that has an address.
+def open_instruments(
+    bench: Bench, opened: OpenBench | None, clock: Clock, operator: Operator | None = None
+) -> OpenInstruments:
+    """Open every instrument of the bench file; those by hand are read by ``operator``.
 
     ``opened`` is the simulated bench, None for real addresses.
 
@@ -129,7 +137,13 @@ def open_instruments(bench: Bench, opened: OpenBench | None, clock: Clock) -> Op
     instruments = OpenInstruments()
     try:
         for entry in bench.instrument:
-            if entry.role in _MAKERS and entry.address != "by-hand":
+            if entry.role not in _MAKERS:
+                continue
+            if entry.address == "by-hand":
+                ratings = _ratings(entry, bench)
+                hand = open_by_hand(entry, ratings, operator, clock, instruments.last_output_v)
+                instruments.add(entry, hand)
+            else:
                 instruments.add(entry, _open_one(entry, bench, opened, clock, instruments))
     except BaseException:
         instruments.close()
@@ -228,7 +242,7 @@ def _identity(entry: Instrument, dialect: Dialect, text: str) -> Identity:
         raise ConnectError(
             f"{entry.name}: {text!r} answers, which is not a {dialect.title} ({dialect.name})"
         )
-    maker, model, serial, firmware = _split(dialect, text)
+    maker, model, serial, firmware = identity_fields(dialect, text)
     if entry.serial is not None and entry.serial != serial:
         raise ConnectError(
             f"{entry.name}: serial number {entry.serial} was expected at this address,"
@@ -244,8 +258,9 @@ def _identity(entry: Instrument, dialect: Dialect, text: str) -> Identity:
     )  # fmt: skip
 
 
-def _split(dialect: Dialect, text: str) -> tuple[str, str, str, str]:
-    if dialect.identity.split is not None:
+def identity_fields(dialect: Dialect | None, text: str) -> tuple[str, str, str, str]:
+    """Maker, model, serial number and firmware, as far as the identity has them."""
+    if dialect is not None and dialect.identity.split is not None:
         match = re.search(dialect.identity.split, text)
         groups = match.groupdict() if match else {}
         found = [groups.get(key) or "" for key in ("maker", "model", "serial", "firmware")]
