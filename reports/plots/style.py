@@ -88,7 +88,7 @@ def drawing(
 
 def _margins(rows: int, columns: int, height_in: float) -> dict[str, float]:
     """Room for labels in fixed inches: the same on every plot, and quicker than a layout search."""
-    left, right, top, bottom, beside, between = 0.72, 0.14, 0.34, 0.46, 0.72, 0.46
+    left, right, top, bottom, beside, between = 0.86, 0.14, 0.34, 0.46, 0.84, 0.46
     wide = (WIDTH_IN - left - right - (columns - 1) * beside) / columns
     high = (height_in - top - bottom - (rows - 1) * between) / rows
     return {
