@@ -72,8 +72,7 @@ class CurrentLimit:
             _knee(work, load, set_v, shares[-1] * full_load_a(work.profile))
         finally:
             load.input(False)
-            if not work.output.by_hand:
-                open_current_limit(work)
+            open_current_limit(work, moved=True)
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """See :mod:`runner.checks.current_limit_findings`."""

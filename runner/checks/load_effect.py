@@ -126,7 +126,7 @@ def _line(work: Workplace, set_v: float) -> None:
             _rest(work, set_v)
             seen_v = _read(work, **at)
             work.log.reading(load.read_amps(), **at)
-            if supply is not None:
+            if supply is not None and not work.output.by_hand:
                 work.log.reading(supply.panel_amps(), **at)
             _note_mode(work, set_v, seen_v, share=share)
 

@@ -72,7 +72,7 @@ def _points(profile: Profile, quick: bool) -> list[float]:
 
 def _panel(work: Workplace, asked_v: float, measured_v: float, direction: str) -> Reading | None:
     """What the unit shows: asked by remote command, or typed in at a few rising points."""
-    if work.instruments.supply is not None:
+    if work.instruments.supply is not None and not work.output.by_hand:
         return work.instruments.supply.panel_volts()
     rising = setting_points_v(work.profile)
     every = max(1, SETTING_POINTS // (HAND_PANEL_POINTS - 1))

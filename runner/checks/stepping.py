@@ -62,13 +62,14 @@ def start(work: Workplace) -> None:
     work.output.on(True)
 
 
-def open_current_limit(work: Workplace) -> None:
+def open_current_limit(work: Workplace, *, moved: bool = False) -> None:
     """Open the current limit beyond the rated current, as far as the unit lets it go.
 
-    By hand it is asked for once a run: the load effect comes first of all loaded checks.
+    By hand it is asked for once a run, and again where a check has ``moved`` it: the load
+    effect comes first of all loaded checks.
     """
     rated_a = full_load_a(work.profile)
-    if work.output.by_hand and "load-effect" in work.earlier:
+    if work.output.by_hand and "load-effect" in work.earlier and not moved:
         return
     for share in OPEN_LIMITS:
         try:

@@ -23,6 +23,7 @@ from runner.checks.tap_search import (
     walk,
 )
 from runner.checks.tap_sensors import DWELL_S, POWER_WAIT_S, coil_channels
+from runner.checks.tap_turns import map_by_hand
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import CheckData
@@ -72,6 +73,9 @@ class TapMap:
         taps = work.profile.tap_points
         if taps is None:
             return
+        if work.output.by_hand:
+            map_by_hand(work)
+            return
         start(work)
         probe = TapProbe(work, len(taps.up))
         search = _Search(work, probe)
@@ -100,6 +104,8 @@ def _missing(conditions: Conditions) -> str | None:
         return "no meter on the bench: join one to the output terminals"
     if bench.by_role("load") is None:
         return "no load on the bench: the winding must be seen under load"
+    if profile.unit.setting == "hand" and not coil_channels(bench):
+        return "a knob must be watched fast: put a scope channel on the relay coil"
     senses = coil_channels(bench) or bench.scope_channel_on("unit.raw")
     if not senses and bench.by_role("mains-meter") is None:
         return (

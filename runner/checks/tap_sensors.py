@@ -109,21 +109,29 @@ class CoilSensor:
             changes += int((on[1:] != on[:-1]).sum())
         return Glance(tuple(states), changes)
 
-    def guard(self, coil: int) -> bool:
+    def guard(self, coil: int, record_s: float = EDGE_S) -> bool:
         """Arm on any edge of this coil; False when no channel looks at it."""
         channel = self._channels.get(coil)
         if channel is None:
             return False
         self.forget()
-        self._scope.setup(self._setups(), _record(EDGE_S), Trigger(channel, "either", EDGE_V))
+        self._scope.setup(self._setups(), _record(record_s), Trigger(channel, "either", EDGE_V))
         self._scope.arm()
         return True
 
+    def moved(self) -> bool:
+        """Whether the guarded coil has moved; what :meth:`last` then returns is fresh."""
+        return self._scope.triggered()
+
+    def last(self, coil: int) -> Capture | None:
+        """Return the record of a coil that has moved."""
+        return self._scope.fetch().get(self._channels[coil])
+
     def edges(self, coil: int) -> int | None:
         """Edges since :meth:`guard`, as far as one record shows; None when it gave none."""
-        if not self._scope.triggered():
+        if not self.moved():
             return 0
-        capture = self._scope.fetch().get(self._channels[coil])
+        capture = self.last(coil)
         if capture is None or not capture.valid:
             return None
         on = _energised(capture)
