@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from sim_instruments.plant.circuit import GRID, Circuit, State
+from sim_instruments.plant.drawn import DrawnCycles
 from sim_instruments.plant.steady import COLUMNS, Cycle, find_cycle
 
 __all__ = ["CycleSummary", "SteadyStore"]
@@ -42,6 +43,7 @@ class SteadyStore:
         self._firing: dict[Any, float] = {}
         self._retry_s = -math.inf
         self._last: dict[Any, Cycle] = {}
+        self._drawn = DrawnCycles(self._solve_exactly)
         self.solved = 0
 
     def __len__(self) -> int:
@@ -52,6 +54,7 @@ class SteadyStore:
         self._cycles.clear()
         self._last.clear()
         self._firing.clear()
+        self._drawn.clear()
 
     def firing(self, c: Circuit, need_v: float) -> float:
         """Part of each half-cycle that a controlled rectifier waits to leave need_v as valley."""
@@ -124,7 +127,7 @@ class SteadyStore:
                 return cycle, (c.goal_v - goal if cycle.mode == 1 else 0.0)
             if s.t_s < self._retry_s:
                 return None
-        solved = self._solve(c, s)
+        solved = self._drawn.cycle(c, s) or self._solve_exactly(c, s)
         while len(self._cycles) > KEEP:
             self._cycles.pop(next(iter(self._cycles)))
         self._cycles[goal_key] = None if solved is None else (solved, c.goal_v)
@@ -136,7 +139,7 @@ class SteadyStore:
             self._cycles[self._key(c, None)] = (solved, c.goal_v)
         return solved, 0.0
 
-    def _solve(self, c: Circuit, s: State) -> Cycle | None:
+    def _solve_exactly(self, c: Circuit, s: State) -> Cycle | None:
         near = (c.r_pos_ohm, c.load_kind, round(c.load_level, 1), c.firing)
         was_on, c.sense_on = c.sense_on, False
         try:
