@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import asdict, dataclass
 from typing import Any
 
 from runner.clock import Clock
@@ -53,6 +53,7 @@ class Driven:
         self._error_query: str | None = None
         self._errors_probed = False
         self._closed = False
+        self._released = False
         self._greeted = False
         self._made: dict[str, tuple[Any, dict[str, Any]]] = {}
         self.restarts = 0
@@ -80,20 +81,30 @@ class Driven:
     def make_safe(self) -> None:
         """Send what makes the instrument harmless, then give its panel back."""
         self._send_all(self._role_words.safe)
+        for error in self.errors():
+            self._session.trace.note(f"at the end: {error}")
         self._send_all(self._role_words.local)
+        self._released = True
 
     def close(self) -> None:
         """Give the panel and the session back; may be called twice, never raises BenchError."""
         if self._closed:
             return
         self._closed = True
-        if self._session.is_open and self._session.in_step:
+        if self._session.is_open and self._session.in_step and not self._released:
             try:
-                self.errors()
                 self._send_all(self._role_words.local)
             except BenchError as error:
                 self._session.trace.note(f"while closing: {error}")
         self._session.close()
+
+    def trace_lines(self, n: int | None = None) -> list[str]:
+        """The last ``n`` exchanges of its link, printable."""
+        return self._session.trace.lines(n)
+
+    def link_counts(self) -> dict[str, int]:
+        """What its link went through."""
+        return {**asdict(self._session.counts), "restarts": self.restarts}
 
     # ---- errors -----------------------------------------------------------------------------
 

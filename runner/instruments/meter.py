@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from runner.errors import InstrumentError
 from runner.instruments.decode import as_bool, as_number
-from runner.instruments.dialect import MeterWords
+from runner.instruments.dialect import MeterWords, Question
 from runner.instruments.driven import Driven, Seat
 from runner.reading import Reading
 
@@ -29,6 +31,7 @@ class DrivenMeter(Driven):
         self._nplc = words.nplc or 1.0
         self._line_hz = seat.ratings.get("line_hz", 50.0)
         self.last_v: float | None = None
+        self._begun_s: float | None = None
 
     def set_dc_volts(self, *, expect_v: float | None, nplc: float = 10.0) -> None:
         """Fixed range that holds ``expect_v`` (None: autorange), integration in mains cycles."""
@@ -75,9 +78,12 @@ class DrivenMeter(Driven):
             reading = self._once(quantity, range_v)
         return reading
 
-    def _once(self, quantity: str, range_v: float | None) -> Reading:
+    def _once(
+        self, quantity: str, range_v: float | None, question: Question | None = None
+    ) -> Reading:
         return self._reading(
-            self._words.queries["reading"], quantity=quantity, unit="V", function="dc-volts",
+            question or self._words.queries["reading"], quantity=quantity, unit="V",
+            function="dc-volts",
             range_=range_v, within_s=self._takes_s(), limit=self._words.overload_from,
             beyond=None if range_v is None else range_v * self._words.over_range * 1.02,
         )  # fmt: skip
@@ -109,6 +115,28 @@ class DrivenMeter(Driven):
     def read_volts_many(self, n: int, quantity: str = "output-voltage") -> list[Reading]:
         """``n`` dc readings in V, one after another."""
         return [self.read_volts(quantity) for _ in range(n)]
+
+    def begin_reading(self) -> None:
+        """Start one dc reading; where the dialect has no word for it, the end does all."""
+        self._begun_s = self._clock.mono_s()
+        if self._overlaps():
+            self._do("begin")
+
+    def end_reading(self, quantity: str = "output-voltage") -> Reading:
+        """The reading that was begun, V; its time is the middle of begin and end."""
+        begun_s, self._begun_s = self._begun_s, None
+        if begun_s is None:
+            raise InstrumentError(f"{self.name}: no reading was begun")
+        if not self._overlaps():
+            return self.read_volts(quantity)
+        reading = self._once(quantity, self._range_v, self._words.queries["end"])
+        if reading.value is not None:
+            self.last_v = reading.value
+        return replace(reading, t_mono_s=begun_s + self._takes_s() / 2.5)
+
+    def _overlaps(self) -> bool:
+        words = self._words
+        return not self._auto and "begin" in words.actions and "end" in words.queries
 
     def read_ac_volts(self, *, expect_v: float | None, quantity: str = "ac-voltage") -> Reading:
         """True-rms ac reading in V after settling; dc function is restored."""

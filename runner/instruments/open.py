@@ -5,11 +5,11 @@ from __future__ import annotations
 import re
 from collections.abc import Callable
 from dataclasses import asdict
-from typing import Any
+from typing import Any, TextIO
 
 from runner.bench import Bench, Instrument
 from runner.bench_provider import OpenBench
-from runner.clock import Clock
+from runner.clock import Clock, SystemClock
 from runner.errors import BenchError, ConnectError, InputError
 from runner.instruments.dialect import Dialect
 from runner.instruments.dialect_files import dialect_for, load_dialect
@@ -37,6 +37,7 @@ from runner.link.numbers import clean
 from runner.link.opening import open_session
 from runner.link.options import LinkOptions, link_options
 from runner.link.session import Session
+from runner.link.trace import Trace
 from runner.operator.requests import Operator
 
 __all__ = ["OpenInstruments", "identity_fields", "open_instruments"]
@@ -55,7 +56,8 @@ _MAKERS: dict[str, Callable[[Seat, Any], Driven]] = {
 class OpenInstruments:
     """The open bench; a role that it lacks is None. Closing it puts everything safe."""
 
-    def __init__(self) -> None:
+    def __init__(self, trace_to: TextIO | None = None) -> None:
+        self.trace_to = trace_to
         self.meter: Meter | None = None
         self.load: Load | None = None
         self.scope: Scope | None = None
@@ -85,6 +87,18 @@ class OpenInstruments:
     def hold(self, lock: ResourceLock) -> None:
         """Keep a resource's lock until the end."""
         self._locks.append(lock)
+
+    def traces(self, n: int | None = None) -> dict[str, list[str]]:
+        """The last ``n`` exchanges of each link as printable lines, for a record of trouble."""
+        return {
+            entry.name: made.trace_lines(n) for entry, made in self._all if isinstance(made, Driven)
+        }
+
+    def link_health(self) -> dict[str, dict[str, int]]:
+        """What each link went through: transactions, repeats, recoveries, reopened…"""
+        return {
+            entry.name: made.link_counts() for entry, made in self._all if isinstance(made, Driven)
+        }
 
     def last_output_v(self) -> float | None:
         """The output voltage that the meter read last."""
@@ -125,16 +139,21 @@ class OpenInstruments:
 
 
 def open_instruments(
-    bench: Bench, opened: OpenBench | None, clock: Clock, operator: Operator | None = None
+    bench: Bench,
+    opened: OpenBench | None,
+    clock: Clock,
+    operator: Operator | None = None,
+    trace_to: TextIO | None = None,
 ) -> OpenInstruments:
     """Open every instrument of the bench file; those by hand are read by ``operator``.
 
-    ``opened`` is the simulated bench, None for real addresses.
+    ``opened`` is the simulated bench, None for real addresses. All bytes of all links also go
+    to ``trace_to`` when it is given; the last ones are always kept (see ``traces``).
 
     :raises InputError: a dialect or link option that cannot be
     :raises ConnectError: nobody there, in use, or not the instrument expected
     """
-    instruments = OpenInstruments()
+    instruments = OpenInstruments(trace_to)
     try:
         for entry in bench.instrument:
             if entry.role not in _MAKERS:
@@ -166,7 +185,10 @@ def _open_one(
     else:
         instruments.hold(ResourceLock(address, entry.name))
     options = {key: value for key, value in entry.link.items() if key != "library"}
-    session, dialect, text = _recognise(entry, address, library, options, clock)
+    trace = None
+    if instruments.trace_to is not None:
+        trace = Trace(SystemClock(), sink=instruments.trace_to, name=entry.name)
+    session, dialect, text = _recognise(entry, address, library, options, clock, trace)
     try:
         identity = _identity(entry, dialect, text)
         words = dialect.words(entry.role)
@@ -191,24 +213,29 @@ def _open_one(
 
 
 def _recognise(
-    entry: Instrument, address: str, library: Any, options: dict[str, Any], clock: Clock
+    entry: Instrument,
+    address: str,
+    library: Any,
+    options: dict[str, Any],
+    clock: Clock,
+    trace: Trace | None,
 ) -> tuple[Session, Dialect, str]:
     """First contact: who answers, and which dialect that is."""
     if entry.dialect != "auto":
         dialect = load_dialect(entry.dialect)
         session = open_session(
             entry.name, address, link_options(dialect.link, options, entry.name), clock,
-            library=library,
+            library=library, trace=trace,
         )  # fmt: skip
         return session, dialect, _who(session, dialect, entry, address)
     plain = link_options(LinkOptions(), options, entry.name)
-    session = open_session(entry.name, address, plain, clock, library=library)
+    session = open_session(entry.name, address, plain, clock, library=library, trace=trace)
     try:
         dialect = dialect_for(_who(session, None, entry, address), entry.role)
     finally:
         session.close()
     own = link_options(dialect.link, options, entry.name)
-    session = open_session(entry.name, address, own, clock, library=library)
+    session = open_session(entry.name, address, own, clock, library=library, trace=trace)
     return session, dialect, _who(session, dialect, entry, address)
 
 

@@ -94,6 +94,22 @@ class Meter(Instrument, Protocol):
         ...
 
 
+@runtime_checkable
+class OverlappingMeter(Meter, Protocol):
+    """A meter that can work while something else does: begin, do the other thing, end.
+
+    Exactly one ``end_reading`` follows each ``begin_reading``; order and time stamps are kept.
+    """
+
+    def begin_reading(self) -> None:
+        """Start one dc reading and return at once."""
+        ...
+
+    def end_reading(self, quantity: str = "output-voltage") -> Reading:
+        """Wait for it and return it in V."""
+        ...
+
+
 @dataclass(frozen=True, slots=True)
 class LoadState:
     """What the load says of itself; ``tripped`` names the protection that acted, else None."""

@@ -65,6 +65,8 @@ class Inbox:
                 self.fill(until_s)
             except DeadlineError as error:
                 raise self._unfinished(error) from None
+        if at > self._options.text_cap:
+            raise self._too_long()
         return self.take(at + len(end))
 
     def exactly(self, n: int, until_s: float) -> bytes:
@@ -95,7 +97,7 @@ class Inbox:
 
     def _too_long(self) -> FramingError:
         cap = self._options.text_cap
-        return FramingError(f"{self._name}: the reply does not end (cap {cap} bytes)")
+        return FramingError(f"{self._name}: the reply does not end within {cap} bytes")
 
     def _unfinished(self, error: DeadlineError) -> DeadlineError:
         if not self._buffer:

@@ -28,10 +28,12 @@ class Exchange:
 
 
 class Trace:
-    """A ring of the last ``keep`` events; all of them also go to ``sink`` when one is given."""
+    """A ring of the last ``keep`` events; all also go to ``sink`` under ``name``."""
 
-    def __init__(self, clock: Clock, keep: int = 2000, sink: TextIO | None = None) -> None:
-        self._clock = clock
+    def __init__(
+        self, clock: Clock, keep: int = 2000, sink: TextIO | None = None, name: str = ""
+    ) -> None:
+        self._clock, self._name = clock, name
         self._ring: deque[tuple[float, datetime, str, bytes]] = deque(maxlen=keep)
         self._sink = sink
 
@@ -40,7 +42,7 @@ class Trace:
         event = (self._clock.mono_s(), self._clock.utc(), direction, data)
         self._ring.append(event)
         if self._sink is not None:
-            self._sink.write(Exchange(*event).line() + "\n")
+            self._sink.write(f"{self._name} {Exchange(*event).line()}\n")
 
     def note(self, words: str) -> None:
         """Keep a remark."""

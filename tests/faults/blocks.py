@@ -40,23 +40,37 @@ def f40() -> str:
     return block(b"#18" + bytes([1, 10, 2, 10, 10, 35, 3, 10]) + b"\n")
 
 
-@case("F41", "Tail after the block absent, LF, CR LF, two LF", due=f"4 × {OK}", twin=plain, twin_due=OK)
+@case(
+    "F41",
+    "Tail after the block absent, LF, CR LF, two LF",
+    due=f"4 × {OK}",
+    twin=plain,
+    twin_due=OK,
+)
 def f41() -> str:
     outcomes = [block(definite(DATA) + tail) for tail in (b"", b"\n", b"\r\n", b"\n\n")]
     assert set(outcomes) == {OK}, outcomes
     return f"{len(outcomes)} × {outcomes[0]}"
 
 
-@case("F42", "Length too small", due="IO-ERROR(7 bytes beyond the block's declared length)",
-      twin=plain, twin_due=OK)  # fmt: skip
+@case(
+    "F42",
+    "Length too small",
+    due="IO-ERROR(7 bytes beyond the block's declared length)",
+    twin=plain,
+    twin_due=OK,
+)
 def f42() -> str:
     return block(b"#3250" + DATA + b"\n")
 
 
-@case("F43", "Length too large, or the transfer stalls",
-      due="IO-ERROR(short reply: 400 of 1000 bytes), never the rest: the same",
-      twin=lambda: block([b"#41000" + bytes(400), Pause(0.05), bytes(600) + b"\n"]),
-      twin_due="VALUE 1000 bytes")  # fmt: skip
+@case(
+    "F43",
+    "Length too large, or the transfer stalls",
+    due="IO-ERROR(short reply: 400 of 1000 bytes), never the rest: the same",
+    twin=lambda: block([b"#41000" + bytes(400), Pause(0.05), bytes(600) + b"\n"]),
+    twin_due="VALUE 1000 bytes",
+)
 def f43() -> str:
     late = block([b"#41000" + bytes(400), Pause(T_S + 0.1), bytes(600) + b"\n"])
     never = block([b"#41000" + bytes(400)])
@@ -64,14 +78,24 @@ def f43() -> str:
     return late + ", never the rest: the same"
 
 
-@case("F45", "Empty block", due="INVALID(no samples: the scope sent an empty block)",
-      twin=lambda: told(capture({})), twin_due="VALUE 1000 points")  # fmt: skip
+@case(
+    "F45",
+    "Empty block",
+    due="INVALID(no samples: the scope sent an empty block)",
+    twin=lambda: told(capture({})),
+    twin_due="VALUE 1000 points",
+)
 def f45() -> str:
     return told(capture({"WAV:DATA?": b"#10\n"}))
 
 
-@case("F46", "Header dressing", due=f"3 × {OK}; undeclared text IO-ERROR(a block header '#<digit>' was due, found b':C')",
-      twin=plain, twin_due=OK)  # fmt: skip
+@case(
+    "F46",
+    "Header dressing",
+    due=f"3 × {OK}; undeclared text IO-ERROR(a block header '#<digit>' was due, found b':C')",
+    twin=plain,
+    twin_due=OK,
+)
 def f46() -> str:
     outcomes = [
         block(b"#9000000256" + DATA + b"\n"),
@@ -83,10 +107,15 @@ def f46() -> str:
     return f"{len(outcomes)} × {OK}; undeclared text {undeclared}"
 
 
-@case("F47", "Length counts points, or the width is not what was asked",
-      due="declared VALUE 2000 bytes; undeclared IO-ERROR(1001 bytes beyond the block's declared length);"
-      " width ignored INVALID(width: 1000 points of 2 bytes were due, found 1000 bytes)",
-      twin=lambda: told(capture({})), twin_due="VALUE 1000 points")  # fmt: skip
+@case(
+    "F47",
+    "Length counts points, or the width is not what was asked",
+    due="declared VALUE 2000 bytes;"
+    " undeclared IO-ERROR(1001 bytes beyond the block's declared length);"
+    " width ignored INVALID(width: 1000 points of 2 bytes were due, found 1000 bytes)",
+    twin=lambda: told(capture({})),
+    twin_due="VALUE 1000 points",
+)
 def f47() -> str:
     answer = b"#41000" + bytes(2000) + b"\n"
     declared = block(answer, BlockShape(unit_bytes=2))
@@ -95,7 +124,13 @@ def f47() -> str:
     return f"declared {declared}; undeclared {undeclared}; width ignored {ignored}"
 
 
-@case("F48", "Reply exactly a multiple of a chunk", due="9 × right length at normal speed", twin=plain, twin_due=OK)
+@case(
+    "F48",
+    "Reply exactly a multiple of a chunk",
+    due="9 × right length at normal speed",
+    twin=plain,
+    twin_due=OK,
+)
 def f48() -> str:
     sizes = [whole + off for whole in (1024, 4096, 20480) for off in (-1, 0, 1)]
     for size in sizes:
@@ -105,8 +140,13 @@ def f48() -> str:
     return f"{len(sizes)} × right length at normal speed"
 
 
-@case("F49", "Several blocks in one answer", due="VALUE 4 + 4 bytes; one expected: IO-ERROR",
-      twin=plain, twin_due=OK)  # fmt: skip
+@case(
+    "F49",
+    "Several blocks in one answer",
+    due="VALUE 4 + 4 bytes; one expected: IO-ERROR",
+    twin=plain,
+    twin_due=OK,
+)
 def f49() -> str:
     both = block(b"#14abcd,#14efgh\n", n_blocks=2)
     one = block(b"#14abcd,#14efgh\n")

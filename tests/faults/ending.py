@@ -27,7 +27,9 @@ from tests.instruments.scenarios import prove_meter
 from tests.link.scripted import RST, Scripted
 
 
-def ending(instead: dict[str, Any], work: Any = None, exception: type[BaseException] | None = None) -> str:
+def ending(
+    instead: dict[str, Any], work: Any = None, exception: type[BaseException] | None = None
+) -> str:
     """Load on, then trouble; what the load saw last and what is said of it."""
     player = Faulty(LOAD, instead)
     with Scripted(player.reply, nonce=False) as scripted:
@@ -57,9 +59,14 @@ def _interrupted(load: Any, _: Faulty) -> None:
     load._session.query("WAIT?", 5.0)
 
 
-@case("F88", "The instrument is left on",
-      due="ZeroDivisionError: SAFE, load off; KeyboardInterrupt: SAFE, load off; ConnectError: SAFE, load off",
-      twin=lambda: ending({}), twin_due="no exception: SAFE, load off")  # fmt: skip
+@case(
+    "F88",
+    "The instrument is left on",
+    due="ZeroDivisionError: SAFE, load off; KeyboardInterrupt: SAFE, load off;"
+    " ConnectError: SAFE, load off",
+    twin=lambda: ending({}),
+    twin_due="no exception: SAFE, load off",
+)
 def f88() -> str:
     step = ending({}, exception=ZeroDivisionError)
     blocked = ending({"WAIT?": None}, work=_interrupted)
@@ -67,8 +74,13 @@ def f88() -> str:
     return f"{step}; {blocked}; {lost}"
 
 
-@case("F88b", "The load cannot be reached any more", due="DeadlineError: loudly unconfirmed, load STILL ON",
-      twin=lambda: ending({}), twin_due="no exception: SAFE, load off")  # fmt: skip
+@case(
+    "F88b",
+    "The load cannot be reached any more",
+    due="DeadlineError: loudly unconfirmed, load STILL ON",
+    twin=lambda: ending({}),
+    twin_due="no exception: SAFE, load off",
+)
 def f88b() -> str:
     def die(load: Any, player: Faulty) -> None:
         player.dead = True
@@ -77,8 +89,13 @@ def f88b() -> str:
     return ending({}, work=die)
 
 
-@case("F89", "Front panel locked afterwards", due="local asked last, its failure masks nothing",
-      twin=lambda: _last({}), twin_due="local asked last")  # fmt: skip
+@case(
+    "F89",
+    "Front panel locked afterwards",
+    due="local asked last, its failure masks nothing",
+    twin=lambda: _last({}),
+    twin_due="local asked last",
+)
 def f89() -> str:
     assert _last({"SYST:LOC": [RST]}) == "local asked last"
     return "local asked last, its failure masks nothing"
@@ -87,9 +104,7 @@ def f89() -> str:
 def _last(instead: dict[str, Any]) -> str:
     with load_on(instead) as (load, player, _):
         load.input(True)
-    time.sleep(0.02)
     return "local asked last" if player.log[-1] == "SYST:LOC" else f"{player.log[-3:]}"
-
 
 
 class _FullDisk:
@@ -108,8 +123,13 @@ class _FullDisk:
         os.fsync(handle.fileno())
 
 
-@case("F84", "The computer sleeps in between", due="proved in step first; input off, tripped: over-temperature",
-      twin=lambda: _gap(gap=False), twin_due="input on, tripped: None")  # fmt: skip
+@case(
+    "F84",
+    "The computer sleeps in between",
+    due="proved in step first; input off, tripped: over-temperature",
+    twin=lambda: _gap(gap=False),
+    twin_due="input on, tripped: None",
+)
 def f84() -> str:
     return _gap(gap=True)
 
@@ -130,8 +150,13 @@ def _gap(*, gap: bool) -> str:
         return ("proved in step first; " if proved else "") + words
 
 
-@case("F91", "Disk full", due="RecordError at the first refused line, 2 lines intact",
-      twin=lambda: _written(room=10**6), twin_due="3 lines")  # fmt: skip
+@case(
+    "F91",
+    "Disk full",
+    due="RecordError at the first refused line, 2 lines intact",
+    twin=lambda: _written(room=10**6),
+    twin_due="3 lines",
+)
 def f91() -> str:
     return _written(room=450)
 
@@ -139,7 +164,9 @@ def f91() -> str:
 def _written(*, room: int) -> str:
     with tempfile.TemporaryDirectory() as place:
         folder = Path(place) / "record"
-        journal = Journal(folder, VirtualClock(datetime(2026, 1, 1, tzinfo=UTC)), files=_FullDisk(room))
+        journal = Journal(
+            folder, VirtualClock(datetime(2026, 1, 1, tzinfo=UTC)), files=_FullDisk(room)
+        )
         try:
             for number in range(3):
                 journal.write("reading", value=number, note="x" * 20)
@@ -152,8 +179,13 @@ def _written(*, room: int) -> str:
         return f"{outcome}{len(lines)} lines" + (" intact" if outcome else "")
 
 
-@case("F92", "Torn last row", due="2 lines read, the torn one reported", twin=lambda: _torn(cut=0),
-      twin_due="3 lines read")  # fmt: skip
+@case(
+    "F92",
+    "Torn last row",
+    due="2 lines read, the torn one reported",
+    twin=lambda: _torn(cut=0),
+    twin_due="3 lines read",
+)
 def f92() -> str:
     return _torn(cut=25)
 
@@ -173,8 +205,13 @@ def _torn(*, cut: int) -> str:
         return f"{len(list(record.of_kind('reading')))} lines read{said}"
 
 
-@case("F93", "Simulator more forgiving than the instrument", due="one thing changed: noticed 4 times",
-      twin=lambda: _forgiving([lambda twin: twin]), twin_due="noticed 0 times")  # fmt: skip
+@case(
+    "F93",
+    "Simulator more forgiving than the instrument",
+    due="one thing changed: noticed 4 times",
+    twin=lambda: _forgiving([lambda twin: twin]),
+    twin_due="noticed 0 times",
+)
 def f93() -> str:
     changes = [
         lambda twin: replace(twin, end="\r"),

@@ -8,8 +8,15 @@ from dataclasses import replace
 from runner.clock import SystemClock
 from runner.errors import AsleftError
 from tests.faults.harness import (
-    T_S, Faulty, case, load_on, meter_on, pieces, session_on, told,
-)  # fmt: skip
+    T_S,
+    Faulty,
+    case,
+    load_on,
+    meter_on,
+    pieces,
+    session_on,
+    told,
+)
 from tests.faults.plain import METER
 from tests.instruments.bench_of import opened_instrument
 from tests.instruments.families import LOADS, SUPPLIES
@@ -38,15 +45,19 @@ def _identity(answer: object, **options: object) -> str:
 
 
 @case(
-    "F01", "No terminator on a raw socket", twin=lambda: _identity(b"ACME,LOAD,1,1.0\n"),
+    "F01",
+    "No terminator on a raw socket",
+    twin=lambda: _identity(b"ACME,LOAD,1,1.0\n"),
     due="IO-ERROR(no terminator), the bytes shown",
     twin_due="VALUE ACME,LOAD,1,1.0",
-)  # fmt: skip
+)
 def f01() -> str:
     outcome = _identity(b"ACME,LOAD,1,1.0")
     # Told that replies have no end, the same instrument is understood.
     assert _identity(b"ACME,LOAD,1,1.0", read_end="", sync="none") == "VALUE ACME,LOAD,1,1.0"
-    return f"{outcome}, the bytes shown" if "ACME,LOAD" in _sentence(b"ACME,LOAD,1,1.0") else outcome
+    return (
+        f"{outcome}, the bytes shown" if "ACME,LOAD" in _sentence(b"ACME,LOAD,1,1.0") else outcome
+    )
 
 
 def _sentence(answer: bytes) -> str:
@@ -57,11 +68,20 @@ def _sentence(answer: bytes) -> str:
             return str(error)
 
 
-@case("F01b", "Instrument waits for a line end that is not sent", due="refused with terminator, port and address named",
-      twin=lambda: _who(write_end="\n"), twin_due="VALUE on")  # fmt: skip
+@case(
+    "F01b",
+    "Instrument waits for a line end that is not sent",
+    due="refused with terminator, port and address named",
+    twin=lambda: _who(write_end="\n"),
+    twin_due="VALUE on",
+)
 def f01b() -> str:
     outcome = _who(write_end="")
-    return "refused with terminator, port and address named" if "end lines with" in outcome else outcome
+    return (
+        "refused with terminator, port and address named"
+        if "end lines with" in outcome
+        else outcome
+    )
 
 
 def _who(write_end: str) -> str:
@@ -80,20 +100,35 @@ def _state_and_volts(end: bytes) -> str:
         return f"{'on' if second.input_on else 'off'}, {told(load.read_volts())}"
 
 
-@case("F02", "Carriage return survives", due="off, VALUE 12", twin=lambda: _state_and_volts(b"\n"),
-      twin_due="off, VALUE 12")  # fmt: skip
+@case(
+    "F02",
+    "Carriage return survives",
+    due="off, VALUE 12",
+    twin=lambda: _state_and_volts(b"\n"),
+    twin_due="off, VALUE 12",
+)
 def f02() -> str:
     return _state_and_volts(b"\r\n")
 
 
-@case("F03", "Line end, then carriage return", due="off, VALUE 12",
-      twin=lambda: _state_and_volts(b"\n"), twin_due="off, VALUE 12")  # fmt: skip
+@case(
+    "F03",
+    "Line end, then carriage return",
+    due="off, VALUE 12",
+    twin=lambda: _state_and_volts(b"\n"),
+    twin_due="off, VALUE 12",
+)
 def f03() -> str:
     return _state_and_volts(b"\n\r")
 
 
-@case("F04", "NUL bytes after the line end", due="VALUE 1, VALUE 1, padding counted",
-      twin=lambda: _twice(b"+1.0E+00\n"), twin_due="VALUE 1, VALUE 1")  # fmt: skip
+@case(
+    "F04",
+    "NUL bytes after the line end",
+    due="VALUE 1, VALUE 1, padding counted",
+    twin=lambda: _twice(b"+1.0E+00\n"),
+    twin_due="VALUE 1, VALUE 1",
+)
 def f04() -> str:
     return _twice(b"+1.0E+00\n\0")
 
@@ -106,8 +141,13 @@ def _twice(answer: bytes) -> str:
         return outcome + (", padding counted" if padded else "")
 
 
-@case("F05", "Doubled line end", due="VALUE 1, VALUE 1, padding counted",
-      twin=lambda: _twice(b"+1.0E+00\n"), twin_due="VALUE 1, VALUE 1")  # fmt: skip
+@case(
+    "F05",
+    "Doubled line end",
+    due="VALUE 1, VALUE 1, padding counted",
+    twin=lambda: _twice(b"+1.0E+00\n"),
+    twin_due="VALUE 1, VALUE 1",
+)
 def f05() -> str:
     outcome = _twice(b"+1.0E+00\n\n")
     # The same when the second line end comes late, in a segment of its own.
@@ -120,8 +160,13 @@ def _twice_late() -> str:
         return f"{told(meter.read_volts())}, {told(meter.read_volts())}"
 
 
-@case("F06", "No terminator, fixed length, one stray byte", due="VALUE 12 V, limit 0.5 A taken",
-      twin=lambda: _korad(stray=False), twin_due="VALUE 12 V, limit 0.5 A taken")  # fmt: skip
+@case(
+    "F06",
+    "No terminator, fixed length, one stray byte",
+    due="VALUE 12 V, limit 0.5 A taken",
+    twin=lambda: _korad(stray=False),
+    twin_due="VALUE 12 V, limit 0.5 A taken",
+)
 def f06() -> str:
     # Without such a dialect: refused, and the bytes shown.
     assert "received '12.00'" in _sentence(b"12.00")
@@ -143,8 +188,13 @@ def _korad(*, stray: bool) -> str:
         return f"{told(supply.panel_volts())} V, limit 0.5 A taken"
 
 
-@case("F07", "One reply in many segments", due="VALUE ACME,LOAD,77,1.0",
-      twin=lambda: _identity(b"ACME,LOAD,77,1.0\n"), twin_due="VALUE ACME,LOAD,77,1.0")  # fmt: skip
+@case(
+    "F07",
+    "One reply in many segments",
+    due="VALUE ACME,LOAD,77,1.0",
+    twin=lambda: _identity(b"ACME,LOAD,77,1.0\n"),
+    twin_due="VALUE ACME,LOAD,77,1.0",
+)
 def f07() -> str:
     text = b"ACME,LOAD,77,1.0\n"
     single = pieces(*(text[i : i + 1] for i in range(len(text))), gap_s=0.005)
@@ -153,8 +203,13 @@ def f07() -> str:
     return _identity(parts)
 
 
-@case("F09", "Two replies in one segment", due="IO-ERROR(more than one answer came ('+2.0' is too much))",
-      twin=lambda: _two(b"+1.0\n"), twin_due="VALUE +1.0, then VALUE +3.0")  # fmt: skip
+@case(
+    "F09",
+    "Two replies in one segment",
+    due="IO-ERROR(more than one answer came ('+2.0' is too much))",
+    twin=lambda: _two(b"+1.0\n"),
+    twin_due="VALUE +1.0, then VALUE +3.0",
+)
 def f09() -> str:
     return _two(b"+1.0\n+2.0\n")
 
@@ -170,8 +225,13 @@ def _two(first: bytes) -> str:
         return outcome if outcome.startswith("IO") else f"{outcome}, then {second}"
 
 
-@case("F09b", "Compound reply with a part missing", due="INVALID(6 values were due for 'MEAS:ALL?', found '230.0,0.2')",
-      twin=lambda: _mains(b"230.0,0.2,30.0,45.0,0.7,50.0\n"), twin_due="VALUE 230")  # fmt: skip
+@case(
+    "F09b",
+    "Compound reply with a part missing",
+    due="INVALID(6 values were due for 'MEAS:ALL?', found '230.0,0.2')",
+    twin=lambda: _mains(b"230.0,0.2,30.0,45.0,0.7,50.0\n"),
+    twin_due="VALUE 230",
+)
 def f09b() -> str:
     return _mains(b"230.0,0.2\n")
 
@@ -185,10 +245,14 @@ def _mains(answer: bytes) -> str:
         return told(meter.read_mains()["line-voltage"])
 
 
-@case("F10", "Only the first command of a packet is executed",
-      due="unpaced REFUSED(slew was not taken (':CURR:SLEW:NEG 0.2' should give 200000.0, it answers"
-      " '0.500')), paced VALUE",
-      twin=lambda: _packet(first_line_only=False, pace_s=0.0), twin_due="VALUE")  # fmt: skip
+@case(
+    "F10",
+    "Only the first command of a packet is executed",
+    due="unpaced REFUSED(slew was not taken (':CURR:SLEW:NEG 0.2' should give 200000.0, it answers"
+    " '0.500')), paced VALUE",
+    twin=lambda: _packet(first_line_only=False, pace_s=0.0),
+    twin_due="VALUE",
+)
 def f10() -> str:
     unpaced = _packet(first_line_only=True, pace_s=0.0)
     return f"unpaced {unpaced}, paced {_packet(first_line_only=True, pace_s=0.05)}"
@@ -208,8 +272,13 @@ def _packet(*, first_line_only: bool, pace_s: float) -> str:
             return told(error)
 
 
-@case("F11", "Bytes never stop", due="INVALID(no terminator) within the deadline",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F11",
+    "Bytes never stop",
+    due="INVALID(no terminator) within the deadline",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f11() -> str:
     begun_s = time.monotonic()
     endless = pieces(*([b"9"] * 40), gap_s=0.02)
@@ -220,8 +289,13 @@ def f11() -> str:
     return outcome + " within the deadline"
 
 
-@case("F12", "Unsolicited line before the answer", due="VALUE 1, repeated once",
-      twin=lambda: _counted(b"+1.0E+00\n"), twin_due="VALUE 1")  # fmt: skip
+@case(
+    "F12",
+    "Unsolicited line before the answer",
+    due="VALUE 1, repeated once",
+    twin=lambda: _counted(b"+1.0E+00\n"),
+    twin_due="VALUE 1",
+)
 def f12() -> str:
     return _counted((b"WARNING: fan\n+1.0E+00\n", b"+1.0E+00\n"))
 
@@ -233,8 +307,13 @@ def _counted(answer: object) -> str:
         return outcome + (", repeated once" if repeats == 1 else "")
 
 
-@case("F12b", "Banner and prompt of the port for people", due="refused with the port named",
-      twin=lambda: _greeted(b""), twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F12b",
+    "Banner and prompt of the port for people",
+    due="refused with the port named",
+    twin=lambda: _greeted(b""),
+    twin_due="VALUE 12",
+)
 def f12b() -> str:
     # A banner alone is thrown away; a prompt before each answer means the wrong port.
     assert _greeted(b"Welcome to ACME\r\n") == "VALUE 12"
@@ -261,19 +340,27 @@ def _prompting() -> str:
             return "refused with the port named"
 
 
-@case("F13", "Byte that is no ASCII", due="INVALID(unit '\\xa6\\xb8' (hex a6 b8) where V was due), then VALUE 12",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F13",
+    "Byte that is no ASCII",
+    due="INVALID(unit '\\xa6\\xb8' (hex a6 b8) where V was due), then VALUE 12",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f13() -> str:
     with meter_on({READ: (b"12.34 \xa6\xb8\n", b"+1.2E+01\n")}) as (meter, _, _):
         return f"{told(meter.read_volts())}, then {told(meter.read_volts())}"
 
 
-@case("F14", "Empty reply", due="VALUE 1, repeated once; always empty INVALID(empty reply)",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F14",
+    "Empty reply",
+    due="VALUE 1, repeated once; always empty INVALID(empty reply)",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f14() -> str:
     once = _counted((b"\n", b"+1.0E+00\n"))
     always = reading(b"\n")
     assert always == "INVALID('READ?': empty reply)", always
     return f"{once}; always empty INVALID(empty reply)"
-
-

@@ -2,8 +2,8 @@
 
 A case has a *fault* (what the instrument does wrong) and a *twin* (the same conversation without
 the fault). Both return their outcome in the words of the table: ``VALUE x``, ``INVALID(reason)``,
-``IO-ERROR(kind)``, ``REFUSED(reason)``, ``INCONCLUSIVE(step)``, ``SAFE``. Numbers of the cases are those
-of the project's list of field bugs, gathered from public issue threads and makers' manuals.
+``IO-ERROR(kind)``, ``REFUSED(reason)``, ``SAFE``. Numbers of the cases are those of the project's
+list of field bugs, gathered from public issue threads and makers' manuals.
 """
 
 from __future__ import annotations
@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from runner.clock import Clock, SystemClock, VirtualClock
-from runner.errors import AsleftError, ConnectError, DeadlineError, FramingError, InstrumentError
+from runner.errors import AsleftError, ConnectError, DeadlineError, FramingError
 from runner.instruments.roles import Capture
 from runner.link.opening import open_session
 from runner.link.options import LinkOptions
@@ -27,15 +27,28 @@ from tests.instruments.twin import Player, Twin
 from tests.link.scripted import Answer, Pause, Scripted
 
 __all__ = [
-    "CASES", "Case", "Faulty", "case", "link_to", "load_on", "meter_on", "pieces", "scope_on",
-    "session_on", "told",
-]  # fmt: skip
+    "CASES",
+    "Case",
+    "Faulty",
+    "case",
+    "link_to",
+    "load_on",
+    "meter_on",
+    "pieces",
+    "scope_on",
+    "session_on",
+    "told",
+]
 
 T_S = 0.15
 """The runner's patience for one answer in these tests (s)."""
 LINK: dict[str, Any] = {
-    "timeout_s": T_S, "first_timeout_s": 0.4, "late_s": 0.4, "quiet_s": 0.02, "repeats": 1,
-}  # fmt: skip
+    "timeout_s": T_S,
+    "first_timeout_s": 0.4,
+    "late_s": 0.4,
+    "quiet_s": 0.02,
+    "repeats": 1,
+}
 
 
 @dataclass(frozen=True)
@@ -67,21 +80,19 @@ def case(
 
 def told(thing: object) -> str:
     """An outcome in the words of the table."""
-    if isinstance(thing, Reading):
-        if thing.value is not None:
-            return f"VALUE {thing.value:g}"
-        return f"INVALID({_plain(thing.reason or '')})"
-    if isinstance(thing, Capture):
-        if thing.reason is None:
-            return f"VALUE {thing.v.size} points"
-        return f"INVALID({_plain(thing.reason)})"
-    if isinstance(thing, DeadlineError | FramingError):
+    if isinstance(thing, Reading | Capture):
+        if thing.reason is not None:
+            return f"INVALID({_plain(thing.reason)})"
+        return f"VALUE {thing.value:g}" if isinstance(thing, Reading) else _size(thing)
+    if isinstance(thing, DeadlineError | FramingError | ConnectError):
         return f"IO-ERROR({_plain(str(thing))})"
-    if isinstance(thing, ConnectError):
-        return f"IO-ERROR({_plain(str(thing))})"
-    if isinstance(thing, InstrumentError | AsleftError):
+    if isinstance(thing, AsleftError):
         return f"REFUSED({_plain(str(thing))})"
     return f"VALUE {thing}"
+
+
+def _size(capture: Capture) -> str:
+    return f"VALUE {capture.v.size} points"
 
 
 def _plain(text: str) -> str:

@@ -27,23 +27,37 @@ def state(condition: bytes, on: bytes, amps: bytes = b"+5.0E+00\n") -> str:
 QUIET = "input on, tripped: None"
 
 
-@case("F65", "Protection trips, nobody is told",
-      due="input off, tripped: over-temperature; input on, tripped: over-current",
-      twin=lambda: state(b"0", b"1"), twin_due=QUIET)  # fmt: skip
+@case(
+    "F65",
+    "Protection trips, nobody is told",
+    due="input off, tripped: over-temperature; input on, tripped: over-current",
+    twin=lambda: state(b"0", b"1"),
+    twin_due=QUIET,
+)
 def f65() -> str:
     soft = state(b"8208", b"0", b"+3.0E-04\n")
     hard = state(b"2", b"1", b"+3.3E+00\n")
     return f"{soft}; {hard}"
 
 
-@case("F66", "Over-voltage turns the load fully on", due="input on, tripped: over-voltage",
-      twin=lambda: state(b"0", b"1"), twin_due=QUIET)  # fmt: skip
+@case(
+    "F66",
+    "Over-voltage turns the load fully on",
+    due="input on, tripped: over-voltage",
+    twin=lambda: state(b"0", b"1"),
+    twin_due=QUIET,
+)
 def f66() -> str:
     return state(b"1", b"1", b"+3.0E+01\n")
 
 
-@case("F68", "ON accepted, state stays off", due="REFUSED naming over-temperature",
-      twin=lambda: _on({}), twin_due="VALUE on")  # fmt: skip
+@case(
+    "F68",
+    "ON accepted, state stays off",
+    due="REFUSED naming over-temperature",
+    twin=lambda: _on({}),
+    twin_due="VALUE on",
+)
 def f68() -> str:
     return _on({"INP ON;:INP?": b"0\n", "STAT:QUES:COND?": b"8208\n"})
 
@@ -58,14 +72,24 @@ def _on(instead: dict[str, Any]) -> str:
         return "VALUE on"
 
 
-@case("F69", "Set-point not reached", due="input on, tripped: None, unregulated at 2.1 A",
-      twin=lambda: state(b"0", b"1"), twin_due=QUIET)  # fmt: skip
+@case(
+    "F69",
+    "Set-point not reached",
+    due="input on, tripped: None, unregulated at 2.1 A",
+    twin=lambda: state(b"0", b"1"),
+    twin_due=QUIET,
+)
 def f69() -> str:
     return state(b"1024", b"1", b"+2.1E+00\n")
 
 
-@case("F70", "Settings ignored until remote", due="VALUE 1.5 A set; without the word REFUSED",
-      twin=lambda: _remote(needed=False, starts=True), twin_due="VALUE 1.5 A set")  # fmt: skip
+@case(
+    "F70",
+    "Settings ignored until remote",
+    due="VALUE 1.5 A set; without the word REFUSED",
+    twin=lambda: _remote(needed=False, starts=True),
+    twin_due="VALUE 1.5 A set",
+)
 def f70() -> str:
     assert _remote(needed=True, starts=False).startswith("REFUSED(mode was not taken")
     return _remote(needed=True, starts=True) + "; without the word REFUSED"
@@ -105,4 +129,3 @@ def _remote(*, needed: bool, starts: bool) -> str:
         finally:
             player.remote = True  # so that the input can be put off
         return f"VALUE {float(player.state['amps']):g} A set"
-

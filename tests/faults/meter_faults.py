@@ -10,15 +10,24 @@ from tests.faults.harness import case, meter_on, session_on, told
 from tests.link.scripted import Pause
 
 
-@case("F62", "First reading after a range change", due="VALUE 12.1 on 100 V", twin=lambda: _ranging(changes=False),
-      twin_due="VALUE 12.1 on 10 V")  # fmt: skip
+@case(
+    "F62",
+    "First reading after a range change",
+    due="VALUE 12.1 on 100 V",
+    twin=lambda: _ranging(changes=False),
+    twin_due="VALUE 12.1 on 10 V",
+)
 def f62() -> str:
     return _ranging(changes=True)
 
 
 def _ranging(*, changes: bool) -> str:
     ranges = (b"10\n", b"100\n") if changes else b"10\n"
-    readings = (b"+9.9E+00\n", b"+1.0E+01\n", b"+1.05E+01\n", b"+1.21E+01\n") if changes else b"+1.21E+01\n"
+    readings = (
+        (b"+9.9E+00\n", b"+1.0E+01\n", b"+1.05E+01\n", b"+1.21E+01\n")
+        if changes
+        else b"+1.21E+01\n"
+    )
     with meter_on({READ: readings, "VOLT:DC:RANG?": ranges}) as (meter, _, _):
         meter.set_dc_volts(expect_v=None)
         if changes:
@@ -27,8 +36,13 @@ def _ranging(*, changes: bool) -> str:
         return f"{told(last)} on {last.range:g} V"
 
 
-@case("F63", "Old reading served again", due="VALUE 5 then VALUE 12: each triggered; unasked lines thrown away",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F63",
+    "Old reading served again",
+    due="VALUE 5 then VALUE 12: each triggered; unasked lines thrown away",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f63() -> str:
     # READ? triggers each reading; a meter that talks by itself is read only when asked.
     with meter_on({READ: (b"+5.0E+00\n", b"+1.2E+01\n")}) as (meter, player, _):
@@ -43,7 +57,13 @@ def f63() -> str:
     return outcome + ": each triggered; unasked lines thrown away"
 
 
-@case("F64", "Count of values", due="INVALID(not a number: five values)", twin=healthy, twin_due="VALUE 12")
+@case(
+    "F64",
+    "Count of values",
+    due="INVALID(not a number: five values)",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f64() -> str:
     five = b"+1.2E+01,+1.0E-03,+9.91E+37,+1.2E+02,+2.0480E+04\n"
     outcome = reading(five, link={"repeats": 0})

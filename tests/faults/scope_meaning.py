@@ -34,9 +34,13 @@ def usual() -> str:
     return swing(capture({}))
 
 
-@case("F50", "Signed or unsigned", due="REFUSED in words; bytes of the other kind INVALID",
-      twin=lambda: swing(capture_of("keysight-infiniivision", SCOPES["keysight-infiniivision"]())[0]),
-      twin_due="VALUE 60 mVpp")  # fmt: skip
+@case(
+    "F50",
+    "Signed or unsigned",
+    due="REFUSED in words; bytes of the other kind INVALID",
+    twin=lambda: swing(capture_of("keysight-infiniivision", SCOPES["keysight-infiniivision"]())[0]),
+    twin_due="VALUE 60 mVpp",
+)
 def f50() -> str:
     # The type is set and read back; a scope that keeps to signed samples is refused.
     stubborn = _twin_with({r"WAV:UNS\?": "0"}, "keysight-infiniivision")
@@ -62,33 +66,53 @@ def _twin_with(asks: dict[str, Any], name: str) -> Twin:
     return replace(twin, asks={**asks, **{k: v for k, v in twin.asks.items() if k not in asks}})
 
 
-@case("F51", "Byte order", due="VALUE 60 mVpp in both orders; swapped in silence INVALID",
-      twin=usual, twin_due="VALUE 60 mVpp")  # fmt: skip
+@case(
+    "F51",
+    "Byte order",
+    due="VALUE 60 mVpp in both orders; swapped in silence INVALID",
+    twin=usual,
+    twin_due="VALUE 60 mVpp",
+)
 def f51() -> str:
     scaling = Scaling([1, 0, 1, 1, 1e-5, 0, 0, 1.0, 0, 0], b"", {})
     big = ten_fields(np.frombuffer(b"\x01\x00", ">u2"), scaling).v
     little = ten_fields(np.frombuffer(b"\x00\x01", "<u2"), scaling).v
     assert big[0] == little[0] == 256.0
-    swapped = told(capture({"WAV:DATA?": definite(np.frombuffer(_codes(), ">u2").astype("<u2").tobytes()) + b"\n"}))
+    swapped = told(
+        capture(
+            {"WAV:DATA?": definite(np.frombuffer(_codes(), ">u2").astype("<u2").tobytes()) + b"\n"}
+        )
+    )
     assert swapped.startswith("INVALID(scaling"), swapped
     return "VALUE 60 mVpp in both orders; swapped in silence INVALID"
 
 
-@case("F52", "Preamble: sign, order, formula", due="4.50 V by both formulas; wrong sign INVALID(scaling)",
-      twin=usual, twin_due="VALUE 60 mVpp")  # fmt: skip
+@case(
+    "F52",
+    "Preamble: sign, order, formula",
+    due="4.50 V by both formulas; wrong sign INVALID(scaling)",
+    twin=usual,
+    twin_due="VALUE 60 mVpp",
+)
 def f52() -> str:
     raw = np.array([137.0])
     first = ten_fields(raw, Scaling([0, 0, 1, 1, 1e-5, 0, 0, 0.01, 4.4, 127], b"", {})).v[0]
-    second = ten_fields_offset_first(raw, Scaling([0, 0, 1, 1, 1e-5, 0, 0, 0.01, -440, 127], b"", {})).v[0]
+    second = ten_fields_offset_first(
+        raw, Scaling([0, 0, 1, 1, 1e-5, 0, 0, 0.01, -440, 127], b"", {})
+    ).v[0]
     assert math.isclose(first, 4.5) and math.isclose(second, 4.5)
     wrong = told(capture({"WAV:PRE?": PRE.replace("+4.5E+00", "-4.5E+00").encode() + b"\n"}))
     assert wrong.startswith("INVALID(scaling"), wrong
     return "4.50 V by both formulas; wrong sign INVALID(scaling)"
 
 
-@case("F53", "Data and preamble from different acquisitions",
-      due="once VALUE 60 mVpp; always INVALID(the scope's scaling changes while its record is read)",
-      twin=usual, twin_due="VALUE 60 mVpp")  # fmt: skip
+@case(
+    "F53",
+    "Data and preamble from different acquisitions",
+    due="once VALUE 60 mVpp; always INVALID(the scope's scaling changes while its record is read)",
+    twin=usual,
+    twin_due="VALUE 60 mVpp",
+)
 def f53() -> str:
     old = PRE.replace("+1.0E-05,-1.0E-03", "+2.0E-05,-1.0E-03").encode() + b"\n"
     once = swing(capture({"WAV:PRE?": (old, "usual")}))
@@ -101,8 +125,13 @@ def f53() -> str:
     return f"once {once}; always {told(capture({'WAV:PRE?': always}))}"
 
 
-@case("F54", "Single acquisition waits for ever",
-      due="INVALID(no trigger came in time), stopped", twin=usual, twin_due="VALUE 60 mVpp")  # fmt: skip
+@case(
+    "F54",
+    "Single acquisition waits for ever",
+    due="INVALID(no trigger came in time), stopped",
+    twin=usual,
+    twin_due="VALUE 60 mVpp",
+)
 def f54() -> str:
     with scope_on({"TRIG:STAT?": b"WAIT\n", "ACQ:NUMB?": b"0\n"}) as (scope, player, _):
         outcome = told(capture({}, scope, timeout_s=0.5))
@@ -111,8 +140,13 @@ def f54() -> str:
         return outcome + ", stopped"
 
 
-@case("F55", "Stopped without a trigger", due="INVALID(it did not arm (state idle)), armed twice",
-      twin=usual, twin_due="VALUE 60 mVpp")  # fmt: skip
+@case(
+    "F55",
+    "Stopped without a trigger",
+    due="INVALID(it did not arm (state idle)), armed twice",
+    twin=usual,
+    twin_due="VALUE 60 mVpp",
+)
 def f55() -> str:
     with scope_on({"TRIG:STAT?": b"STOP\n", "ACQ:NUMB?": b"7\n"}) as (scope, player, _):
         outcome = told(capture({}, scope))
@@ -120,10 +154,15 @@ def f55() -> str:
         return outcome + ", armed twice"
 
 
-@case("F56", "The same waveform twice; all samples equal",
-      due="counter stands: INVALID(it did not arm (state idle)); no counter: INVALID(stale: the same record as before);"
-      " INVALID(flat: all samples are equal)",
-      twin=lambda: _two_captures("scpi-1999"), twin_due="VALUE 60 mVpp")  # fmt: skip
+@case(
+    "F56",
+    "The same waveform twice; all samples equal",
+    due="counter stands: INVALID(it did not arm (state idle));"
+    " no counter: INVALID(stale: the same record as before);"
+    " INVALID(flat: all samples are equal)",
+    twin=lambda: _two_captures("scpi-1999"),
+    twin_due="VALUE 60 mVpp",
+)
 def f56() -> str:
     stands = told(capture({"ACQ:NUMB?": b"3\n", "TRIG:STAT?": b"STOP\n"}))
     stale = _two_captures("rigol-ds1000z")
@@ -144,13 +183,23 @@ def _two_captures(name: str) -> str:
         return swing(second)
 
 
-@case("F58", "Probe factor", due="REFUSED(probe was not taken)", twin=usual, twin_due="VALUE 60 mVpp")
+@case(
+    "F58", "Probe factor", due="REFUSED(probe was not taken)", twin=usual, twin_due="VALUE 60 mVpp"
+)
 def f58() -> str:
     # The factor of the bench file is set and read back: 10X, 1.000E+01 and 10 are the same.
     for words in (b"10X\n", b"1.000E+01\n"):
-        with scope_on({"CHAN1:PROB 10;:CHAN1:PROB?": words}, probes={"ch1": {"factor": 10.0}}) as (scope, _, _):
+        with scope_on({"CHAN1:PROB 10;:CHAN1:PROB?": words}, probes={"ch1": {"factor": 10.0}}) as (
+            scope,
+            _,
+            _,
+        ):
             set_up(scope)
-    with scope_on({"CHAN1:PROB 10;:CHAN1:PROB?": b"1X\n"}, probes={"ch1": {"factor": 10.0}}) as (scope, _, _):
+    with scope_on({"CHAN1:PROB 10;:CHAN1:PROB?": b"1X\n"}, probes={"ch1": {"factor": 10.0}}) as (
+        scope,
+        _,
+        _,
+    ):
         try:
             set_up(scope)
         except Exception as error:  # noqa: BLE001 - its kind is part of the outcome
@@ -158,8 +207,13 @@ def f58() -> str:
     return "taken"
 
 
-@case("F59", "AC input not settled after a dc step", due="VALUE 0.005 V within 2 %",
-      twin=lambda: _ac_after_step(0.0), twin_due="VALUE 0.005 V within 2 %")  # fmt: skip
+@case(
+    "F59",
+    "AC input not settled after a dc step",
+    due="VALUE 0.005 V within 2 %",
+    twin=lambda: _ac_after_step(0.0),
+    twin_due="VALUE 0.005 V within 2 %",
+)
 def f59() -> str:
     # 30 V step through the 0.22 s of a dc-blocking input (a maker's guide, page 37).
     return _ac_after_step(30.0)
@@ -181,7 +235,13 @@ def _ac_after_step(step_v: float) -> str:
         return "VALUE 0.005 V within 2 %" if close else f"VALUE {value}"
 
 
-@case("F60", "Averaging not finished", due="VALUE 60 mVpp after completion", twin=usual, twin_due="VALUE 60 mVpp")
+@case(
+    "F60",
+    "Averaging not finished",
+    due="VALUE 60 mVpp after completion",
+    twin=usual,
+    twin_due="VALUE 60 mVpp",
+)
 def f60() -> str:
     clock = VirtualClock()
     begun: list[float] = []
@@ -199,4 +259,3 @@ def f60() -> str:
         assert clock.mono_s() - begun[0] > 3.0
         assert isinstance(player, Faulty)
         return swing(captured) + " after completion"
-

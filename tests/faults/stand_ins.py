@@ -26,9 +26,12 @@ class FakeVisaResource:
         self.timeout = 0
         self.read_termination: str | None = None
         self.visalib = SimpleNamespace(
-            write=self._visa_write, read=self._visa_read, clear=self._visa_clear, sessions={},
+            write=self._visa_write,
+            read=self._visa_read,
+            clear=self._visa_clear,
+            sessions={},
             issue_warning_on=set(),
-        )  # fmt: skip
+        )
 
     def _visa_write(self, _: Any, data: bytes) -> tuple[int, int]:
         self._write(data)

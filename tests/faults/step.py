@@ -21,8 +21,10 @@ SLOW = Pause(T_S + 0.1)
 
 def _after_timeout(late_by_s: float) -> str:
     script = {
-        "*OPC?": [Pause(late_by_s), b"1\n"], "*IDN?": b"ACME,DMM,1,1\n", READ: b"+1.23E+01\n",
-    }  # fmt: skip
+        "*OPC?": [Pause(late_by_s), b"1\n"],
+        "*IDN?": b"ACME,DMM,1,1\n",
+        READ: b"+1.23E+01\n",
+    }
     with session_on(script) as (session, _):
         try:
             first = told(session.query("*OPC?"))
@@ -31,23 +33,36 @@ def _after_timeout(late_by_s: float) -> str:
         return f"{first}, {told(session.query('*IDN?'))}, {told(session.query(READ))}"
 
 
-@case("F15", "Off by one after a timeout",
-      due="IO-ERROR(no complete answer in time), VALUE ACME,DMM,1,1, VALUE +1.23E+01",
-      twin=lambda: _after_timeout(0.0), twin_due="VALUE 1, VALUE ACME,DMM,1,1, VALUE +1.23E+01")  # fmt: skip
+@case(
+    "F15",
+    "Off by one after a timeout",
+    due="IO-ERROR(no complete answer in time), VALUE ACME,DMM,1,1, VALUE +1.23E+01",
+    twin=lambda: _after_timeout(0.0),
+    twin_due="VALUE 1, VALUE ACME,DMM,1,1, VALUE +1.23E+01",
+)
 def f15() -> str:
     return _after_timeout(T_S + 0.05)
 
 
-@case("F16", "Clearing too early does not help",
-      due="IO-ERROR(no complete answer in time), VALUE ACME,DMM,1,1, VALUE +1.23E+01",
-      twin=lambda: _after_timeout(0.0), twin_due="VALUE 1, VALUE ACME,DMM,1,1, VALUE +1.23E+01")  # fmt: skip
+@case(
+    "F16",
+    "Clearing too early does not help",
+    due="IO-ERROR(no complete answer in time), VALUE ACME,DMM,1,1, VALUE +1.23E+01",
+    twin=lambda: _after_timeout(0.0),
+    twin_due="VALUE 1, VALUE ACME,DMM,1,1, VALUE +1.23E+01",
+)
 def f16() -> str:
     # The answer comes 0.3 s after the deadline, long after a drain of a tenth has ended.
     return _after_timeout(T_S + 0.3)
 
 
-@case("F17", "Late identity looks like a fresh one", due="VALUE +1.23E+01",
-      twin=lambda: _identity_twice(0.0), twin_due="VALUE +1.23E+01")  # fmt: skip
+@case(
+    "F17",
+    "Late identity looks like a fresh one",
+    due="VALUE +1.23E+01",
+    twin=lambda: _identity_twice(0.0),
+    twin_due="VALUE +1.23E+01",
+)
 def f17() -> str:
     return _identity_twice(T_S + 0.1)
 
@@ -62,8 +77,13 @@ def _identity_twice(late_by_s: float) -> str:
         return told(session.query(READ))
 
 
-@case("F18", "Second query before the first was read", due="VALUE 12 then VALUE 12, no -410",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F18",
+    "Second query before the first was read",
+    due="VALUE 12 then VALUE 12, no -410",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f18() -> str:
     pending = {"answer": False, "interrupted": 0}
 
@@ -87,8 +107,13 @@ def f18() -> str:
         return outcome + ", no -410"
 
 
-@case("F19", "Reading where nothing was asked", due="error queue absent, asked once; VALUE 12",
-      twin=lambda: _errors_of({}), twin_due="error queue read; VALUE 12")  # fmt: skip
+@case(
+    "F19",
+    "Reading where nothing was asked",
+    due="error queue absent, asked once; VALUE 12",
+    twin=lambda: _errors_of({}),
+    twin_due="error queue read; VALUE 12",
+)
 def f19() -> str:
     return _errors_of({"SYST:ERR?": None, "SYST:ERR:NEXT?": None})
 
@@ -105,8 +130,13 @@ def _errors_of(instead: dict[str, Any]) -> str:
         return f"error queue {said}; {told(meter.read_volts())}"
 
 
-@case("F20", "A forbidden read wedges the instrument", due="reopened, VALUE 12",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F20",
+    "A forbidden read wedges the instrument",
+    due="reopened, VALUE 12",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f20() -> str:
     with meter_on({READ: (MUTE, b"+1.2E+01\n")}) as (meter, _, server):
         outcome = told(meter.read_volts())
@@ -114,8 +144,13 @@ def f20() -> str:
         return f"reopened, {outcome}"
 
 
-@case("F21", "Transaction numbers out of step", due="reopened, VALUE 12",
-      twin=lambda: _numbered(fault=False), twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F21",
+    "Transaction numbers out of step",
+    due="reopened, VALUE 12",
+    twin=lambda: _numbered(fault=False),
+    twin_due="VALUE 12",
+)
 def f21() -> str:
     return _numbered(fault=True)
 
@@ -138,8 +173,13 @@ def _numbered(*, fault: bool) -> str:
     return ("reopened, " if len(opened) == 2 else "") + f"VALUE {outcome:g}"
 
 
-@case("F22", "One query in N is swallowed", due="14 × VALUE 12, 2 repeats counted",
-      twin=lambda: _fourteen(swallow=False), twin_due="14 × VALUE 12")  # fmt: skip
+@case(
+    "F22",
+    "One query in N is swallowed",
+    due="14 × VALUE 12, 2 repeats counted",
+    twin=lambda: _fourteen(swallow=False),
+    twin_due="14 × VALUE 12",
+)
 def f22() -> str:
     return _fourteen(swallow=True)
 
@@ -158,8 +198,13 @@ def _fourteen(*, swallow: bool) -> str:
         return "14 × VALUE 12" + (f", {repeats} repeats counted" if repeats else "")
 
 
-@case("F22b", "A setting is swallowed", due="VALUE 1.5 A set, 1 repeat counted",
-      twin=lambda: _set_once(swallow=False), twin_due="VALUE 1.5 A set")  # fmt: skip
+@case(
+    "F22b",
+    "A setting is swallowed",
+    due="VALUE 1.5 A set, 1 repeat counted",
+    twin=lambda: _set_once(swallow=False),
+    twin_due="VALUE 1.5 A set",
+)
 def f22b() -> str:
     # Never blindly: the read-back shows that the old value is still there.
     return _set_once(swallow=True)
@@ -174,8 +219,13 @@ def _set_once(*, swallow: bool) -> str:
         return "VALUE 1.5 A set" + (f", {repeats} repeat counted" if repeats else "")
 
 
-@case("F22c", "INP ON is swallowed", due="REFUSED, never sent twice",
-      twin=lambda: _switched(swallow=False), twin_due="VALUE on, sent once")  # fmt: skip
+@case(
+    "F22c",
+    "INP ON is swallowed",
+    due="REFUSED, never sent twice",
+    twin=lambda: _switched(swallow=False),
+    twin_due="VALUE on, sent once",
+)
 def f22c() -> str:
     return _switched(swallow=True)
 
@@ -192,8 +242,13 @@ def _switched(*, swallow: bool) -> str:
         return outcome + (", never sent twice" if swallow else ", sent once")
 
 
-@case("F23", "One junk answer, then fine", due="VALUE 1000 points, 1 repeat; twice junk INVALID",
-      twin=lambda: told(capture({})), twin_due="VALUE 1000 points")  # fmt: skip
+@case(
+    "F23",
+    "One junk answer, then fine",
+    due="VALUE 1000 points, 1 repeat; twice junk INVALID",
+    twin=lambda: told(capture({})),
+    twin_due="VALUE 1000 points",
+)
 def f23() -> str:
     with scope_on({"WAV:PRE?": (b"+0\n", "usual")}) as (scope, _, _):
         once = told(capture({}, scope))
@@ -201,4 +256,3 @@ def f23() -> str:
     always = told(capture({"WAV:PRE?": b"+0\n"}))
     assert always == "INVALID(10 fields were due in the preamble, found '+0')", always
     return f"{once}, 1 repeat; twice junk INVALID"
-

@@ -20,8 +20,13 @@ from tests.instruments.twin import Player, served
 from tests.link.scripted import Scripted
 
 
-@case("F24", "Overload sentinel, both signs", due="INVALID(overload (positive)), INVALID(overload (negative)); in a list only that element",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F24",
+    "Overload sentinel, both signs",
+    due="INVALID(overload (positive)), INVALID(overload (negative)); in a list only that element",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f24() -> str:
     question = Question(ask="FETC?", fields=3, unit="V")
     numbers = as_numbers(question, "+1.2E+01,+9.9E+37,+1.2E+01")
@@ -30,14 +35,25 @@ def f24() -> str:
     return f"{positive}, {negative}; in a list only that element"
 
 
-@case("F25", "Not-a-number sentinel", due="INVALID(no value (9.91E37))", twin=healthy, twin_due="VALUE 12")
+@case(
+    "F25",
+    "Not-a-number sentinel",
+    due="INVALID(no value (9.91E37))",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f25() -> str:
     return reading(b"9.91000000E+37\n")
 
 
-@case("F26", "Overload numbers that are not the standard ones",
-      due="INVALID(overload (positive)), INVALID(overload (positive)), INVALID(implausible: 150 V is beyond 122.4)",
-      twin=lambda: _owon("1.200345E+01"), twin_due="VALUE 12.0035")  # fmt: skip
+@case(
+    "F26",
+    "Overload numbers that are not the standard ones",
+    due="INVALID(overload (positive)), INVALID(overload (positive)),"
+    " INVALID(implausible: 150 V is beyond 122.4)",
+    twin=lambda: _owon("1.200345E+01"),
+    twin_due="VALUE 12.0035",
+)
 def f26() -> str:
     with meter_on({READ: b"+1.5E+02\n"}) as (meter, _, _):
         meter.set_dc_volts(expect_v=24.0)
@@ -56,9 +72,14 @@ def _owon(answer: str) -> str:
         return told(meter.read_volts())
 
 
-@case("F27", "Dashes, stars, OL, and status letters",
-      due="INVALID(no value (----)), INVALID(no value (****)), INVALID(overload (positive)), INVALID(no value (****))",
-      twin=lambda: _with_state("C1:PAVA PKPK,4.00E-02V,OK"), twin_due="VALUE 0.04")  # fmt: skip
+@case(
+    "F27",
+    "Dashes, stars, OL, and status letters",
+    due="INVALID(no value (----)), INVALID(no value (****)),"
+    " INVALID(overload (positive)), INVALID(no value (****))",
+    twin=lambda: _with_state("C1:PAVA PKPK,4.00E-02V,OK"),
+    twin_due="VALUE 0.04",
+)
 def f27() -> str:
     texts = [reading(text + b"\n") for text in (b"----", b"****", b"OL")]
     return ", ".join([*texts, _with_state("C1:PAVA PKPK,4.00E-02V,OF")])
@@ -66,16 +87,22 @@ def f27() -> str:
 
 def _with_state(text: str) -> str:
     question = Question(
-        ask="C1:PAVA? PKPK", unit="V", good_state=("OK",),
+        ask="C1:PAVA? PKPK",
+        unit="V",
+        good_state=("OK",),
         pattern=r"C1:PAVA PKPK,(?P<value>[^,]+),(?P<state>\w+)",
-    )  # fmt: skip
+    )
     number = as_numbers(question, text)[0]
     return f"VALUE {number.value:g}" if number.value is not None else f"INVALID({number.reason})"
 
 
-@case("F29", "Units and prefixes in or out",
-      due="VALUE 12, VALUE 12, VALUE 0.5, VALUE 12; INVALID(unit 'A' where V was due); m is not M",
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F29",
+    "Units and prefixes in or out",
+    due="VALUE 12, VALUE 12, VALUE 0.5, VALUE 12; INVALID(unit 'A' where V was due); m is not M",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f29() -> str:
     outcomes = [reading(text + b"\n") for text in (b"12.0V", b"1.20E+01 VDC", b"500mV")]
     question = Question(ask=READ, unit="V", units=("V", "s", "RDNG#"), fields=3)
@@ -88,7 +115,13 @@ def f29() -> str:
     return f"{', '.join(outcomes)}; {wrong}; m is not M"
 
 
-@case("F31", "Malformed digits", due="4 × INVALID, nothing salvaged", twin=healthy, twin_due="VALUE 12")
+@case(
+    "F31",
+    "Malformed digits",
+    due="4 × INVALID, nothing salvaged",
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f31() -> str:
     texts = (b"-0.-1", b"0.0.1359530", b"+1.2E", b"1.2E+01 3")
     outcomes = [reading(text + b"\n", link={"repeats": 0}) for text in texts]
@@ -96,9 +129,13 @@ def f31() -> str:
     return f"{len(outcomes)} × INVALID, nothing salvaged"
 
 
-@case("F32", "Quotes, headers, echoed mnemonics",
-      due='"FUNC": taken thrice; header in front INVALID; with its header declared VALUE 0.5',
-      twin=healthy, twin_due="VALUE 12")  # fmt: skip
+@case(
+    "F32",
+    "Quotes, headers, echoed mnemonics",
+    due='"FUNC": taken thrice; header in front INVALID; with its header declared VALUE 0.5',
+    twin=healthy,
+    twin_due="VALUE 12",
+)
 def f32() -> str:
     for words in (b'"CURR"\n', b"CURR\n", b'"CURRENT"\n'):
         with load_on({"FUNC CURR;:FUNC?": words}) as (load, _, _):
@@ -110,8 +147,13 @@ def f32() -> str:
     return '"FUNC": taken thrice; header in front INVALID; with its header declared VALUE 0.5'
 
 
-@case("F33", "Booleans in odd dress", due="off off off on on REFUSED",
-      twin=lambda: _inputs([b"0\n", b"1\n"]), twin_due="off on")  # fmt: skip
+@case(
+    "F33",
+    "Booleans in odd dress",
+    due="off off off on on REFUSED",
+    twin=lambda: _inputs([b"0\n", b"1\n"]),
+    twin_due="off on",
+)
 def f33() -> str:
     assert parse_bool("2") is None
     return _inputs([b"0\n", b"OFF\n", b"0.00000e+00\n", b"1\n", b"ON\n", b"2\n"])
@@ -128,14 +170,21 @@ def _inputs(answers: list[bytes]) -> str:
     return " ".join(outcomes)
 
 
-@case("F34", "'No error' in five spellings, and one that never ends",
-      due="5 × empty; REFUSED(the error queue never becomes empty (-113 Undefined header))",
-      twin=lambda: _queue(b'0,"No error"\n'), twin_due="empty")  # fmt: skip
+@case(
+    "F34",
+    "'No error' in five spellings, and one that never ends",
+    due="5 × empty; REFUSED(the error queue never becomes empty (-113 Undefined header))",
+    twin=lambda: _queue(b'0,"No error"\n'),
+    twin_due="empty",
+)
 def f34() -> str:
     spellings = (
-        b'0,"No error"\n', b'+0,"No error"\n', b"0,No error\n", b'0,"No error;tail"\n',
+        b'0,"No error"\n',
+        b'+0,"No error"\n',
+        b"0,No error\n",
+        b'0,"No error;tail"\n',
         b"0.00000e+00\tQueue Is Empty\t0\n",
-    )  # fmt: skip
+    )
     assert parse_error("nonsense") is None
     assert all(_queue(one) == "empty" for one in spellings)
     endless = _queue(b'-113,"Undefined header"\n')
@@ -150,8 +199,13 @@ def _queue(answer: bytes) -> str:
             return told(error)
 
 
-@case("F35", "Error query differs or is missing", due="second spelling used; none: said so",
-      twin=lambda: _probe({}), twin_due="SYST:ERR? used")  # fmt: skip
+@case(
+    "F35",
+    "Error query differs or is missing",
+    due="second spelling used; none: said so",
+    twin=lambda: _probe({}),
+    twin_due="SYST:ERR? used",
+)
 def f35() -> str:
     second = _probe({"SYST:ERR?": None, "SYST:ERR:NEXT?": b'0,"No error"\n'})
     none = _probe({"SYST:ERR?": None, "SYST:ERR:NEXT?": None})
@@ -165,11 +219,21 @@ def _probe(instead: dict[str, object]) -> str:
         return f"{meter._error_query} used" if meter.errors_readable else "none"
 
 
-@case("F37", "Odd identities", due="5 × refused with the text shown; B&K with spaces recognised",
-      twin=lambda: dialect_for("Keysight Technologies,34465A,MY1,A.03", "meter").name,
-      twin_due="keysight-3446x")  # fmt: skip
+@case(
+    "F37",
+    "Odd identities",
+    due="5 × refused with the text shown; B&K with spaces recognised",
+    twin=lambda: dialect_for("Keysight Technologies,34465A,MY1,A.03", "meter").name,
+    twin_due="keysight-3446x",
+)
 def f37() -> str:
-    odd = (b"X506A,ACME,B01,App 2.0 FW 066", b"GDM,8255,1.0", b"A,B,C,D,E", b"8D 320-KD3005P V4.2", b"\xff")
+    odd = (
+        b"X506A,ACME,B01,App 2.0 FW 066",
+        b"GDM,8255,1.0",
+        b"A,B,C,D,E",
+        b"8D 320-KD3005P V4.2",
+        b"\xff",
+    )
     for text in odd:
         with Scripted({"*IDN?": text + b"\n"}) as scripted:
             try:
@@ -182,8 +246,13 @@ def f37() -> str:
     return f"{len(odd)} × refused with the text shown; B&K with spaces recognised"
 
 
-@case("F38", "Completion that never comes", due="INVALID(no trigger came in time) within the deadline",
-      twin=lambda: told(capture({})), twin_due="VALUE 1000 points")  # fmt: skip
+@case(
+    "F38",
+    "Completion that never comes",
+    due="INVALID(no trigger came in time) within the deadline",
+    twin=lambda: told(capture({})),
+    twin_due="VALUE 1000 points",
+)
 def f38() -> str:
     # Completion is polled, never waited for with *OPC?; the scope says RUN for ever.
     outcome = told(capture({"TRIG:STAT?": b"RUN\n", "ACQ:NUMB?": b"0\n"}, timeout_s=0.5))
@@ -192,8 +261,13 @@ def f38() -> str:
     return outcome + " within the deadline"
 
 
-@case("F39", "Busy after reset or start", due="VALUE 12 after the first answer, settings sent only then",
-      twin=lambda: _busy(0.0), twin_due="VALUE 12 after the first answer, settings sent only then")  # fmt: skip
+@case(
+    "F39",
+    "Busy after reset or start",
+    due="VALUE 12 after the first answer, settings sent only then",
+    twin=lambda: _busy(0.0),
+    twin_due="VALUE 12 after the first answer, settings sent only then",
+)
 def f39() -> str:
     # For 0.3 s after the connection everything is lost; sync comes before the first setting.
     return _busy(0.3)
@@ -219,4 +293,3 @@ def _busy(deaf_s: float) -> str:
     ):
         meter.set_dc_volts(expect_v=24.0)
         return f"{told(meter.read_volts())} after the first answer, settings sent only then"
-

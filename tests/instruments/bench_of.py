@@ -18,7 +18,14 @@ FAST = {"timeout_s": 0.3, "first_timeout_s": 0.6, "late_s": 0.3, "quiet_s": 0.02
 def bench_with(role: str, address: str, dialect: str, **more: Any) -> Bench:
     """A bench file with this one instrument; link patience short unless told."""
     link = {**FAST, **more.pop("link", {})}
-    entry = {"name": "it", "role": role, "address": address, "dialect": dialect, "link": link, **more}
+    entry = {
+        "name": "it",
+        "role": role,
+        "address": address,
+        "dialect": dialect,
+        "link": link,
+        **more,
+    }
     return Bench.model_validate(
         {
             "format": 1,

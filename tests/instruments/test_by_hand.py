@@ -149,7 +149,9 @@ def test_capture_file(tmp_path: Path) -> None:
     t = np.arange(1000) * 1e-5
     v = 0.01 * np.sin(2 * np.pi * 100 * t)
     path = tmp_path / "capture.csv"
-    path.write_text("time (s),CH1 (V)\n" + "\n".join(f"{a:.6e},{b:.6e}" for a, b in zip(t, v, strict=True)))
+    path.write_text(
+        "time (s),CH1 (V)\n" + "\n".join(f"{a:.6e},{b:.6e}" for a, b in zip(t, v, strict=True))
+    )
     scope = by_hand("scope", Person(str(path), str(tmp_path / "none.csv"))).scope
     assert scope is not None
     scope.setup([ChannelSetup("ch1", 0.08, 0.0, "ac")], TimebaseSetup(0.01, 1000), Trigger("line"))

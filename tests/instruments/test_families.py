@@ -10,14 +10,22 @@ from dataclasses import replace
 
 import pytest
 
-from runner.errors import AsleftError
+from runner.errors import AsleftError, InstrumentError
 from runner.instruments.dialect_files import dialect_names, load_dialect, matching_dialects
+from runner.instruments.roles import OverlappingMeter
 from tests.instruments.bench_of import opened_instrument
 from tests.instruments.families import LOADS, MAINS, METERS, SUPPLIES, THERMOMETERS
 from tests.instruments.scenarios import (
-    RATINGS, capture_of, prove_load, prove_mains_meter, prove_mains_source, prove_meter,
-    prove_scope, prove_supply, prove_thermometer,
-)  # fmt: skip
+    RATINGS,
+    capture_of,
+    prove_load,
+    prove_mains_meter,
+    prove_mains_source,
+    prove_meter,
+    prove_scope,
+    prove_supply,
+    prove_thermometer,
+)
 from tests.instruments.scopes import SCOPES
 from tests.instruments.twin import Twin, served
 
@@ -45,6 +53,24 @@ def test_family(name: str) -> None:
     prove(name, make())
 
 
+def test_meter_works_while_something_else_does() -> None:
+    """INIT goes out first, the value is fetched afterwards; the end needs its beginning."""
+    with (
+        served(METERS["keysight-3446x"]) as (player, address),
+        opened_instrument("meter", address, "keysight-3446x") as meter,
+    ):
+        assert isinstance(meter, OverlappingMeter)
+        meter.set_dc_volts(expect_v=12.0)
+        meter.begin_reading()
+        meter.errors()  # stands for the other instrument's work
+        reading = meter.end_reading()
+        assert reading.valid
+        assert player.log.index("INIT") < player.log.index("FETC?")
+        assert "READ?" not in player.log
+        with pytest.raises(InstrumentError, match="no reading was begun"):
+            meter.end_reading()
+
+
 @pytest.mark.parametrize("name", [name for name in LOADS if name != "easttester-et54"])
 def test_load_pulse(name: str) -> None:
     with (
@@ -60,9 +86,7 @@ def test_load_pulse(name: str) -> None:
 
 @pytest.mark.parametrize("name", SCOPES)
 def test_edge_trigger_words(name: str) -> None:
-    capture, unknown = capture_of(
-        name, SCOPES[name](), source="ch1", slope="falling", level_v=4.5
-    )
+    capture, unknown = capture_of(name, SCOPES[name](), source="ch1", slope="falling", level_v=4.5)
     assert capture.reason is None
     assert unknown == []
 

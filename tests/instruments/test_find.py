@@ -1,4 +1,4 @@
-"""``asleft find`` against served twins: who answers, which dialect, what goes into the bench file."""
+"""``asleft find`` against served twins: who answers, and what goes into the bench file."""
 
 from __future__ import annotations
 
@@ -21,8 +21,11 @@ from tests.instruments.scopes import SCOPES
 from tests.instruments.twin import served
 from tests.link.scripted import Scripted
 
-TWINS = {**METERS, **{k: v for k, v in LOADS.items() if k not in {"korad-kel103"}},
-         **{k: make() for k, make in SCOPES.items()}}  # fmt: skip
+TWINS = {
+    **METERS,
+    **{k: v for k, v in LOADS.items() if k not in {"korad-kel103"}},
+    **{k: make() for k, make in SCOPES.items()},
+}
 
 
 @pytest.mark.parametrize("name", TWINS)
@@ -36,9 +39,7 @@ def test_twin_is_recognised(name: str) -> None:
 
 def test_entry_is_a_valid_part_of_a_bench_file() -> None:
     entry = bench_entry(recognised("TCPIP::192.0.2.9::5025::SOCKET", METERS["keysight-3446x"].idn))
-    data = tomllib.loads(
-        'format = 1\nname = "b"\n[mains]\nnominal = "230 V 50 Hz"\n' + entry
-    )
+    data = tomllib.loads('format = 1\nname = "b"\n[mains]\nnominal = "230 V 50 Hz"\n' + entry)
     one = Bench.model_validate(data).instrument[0]
     assert (one.role, one.dialect, one.serial) == ("meter", "keysight-3446x", "MY00000001")
 
@@ -50,9 +51,11 @@ def test_no_identity_breaks_the_entry(text: str) -> None:
 
 def test_another_serial_number_at_the_address_is_refused() -> None:
     with served(METERS["keysight-3446x"]) as (_, address):
-        with pytest.raises(ConnectError, match="serial number MY99 was expected"):
-            with opened_instrument("meter", address, "auto", serial="MY99"):
-                pass
+        with (
+            pytest.raises(ConnectError, match="serial number MY99 was expected"),
+            opened_instrument("meter", address, "auto", serial="MY99"),
+        ):
+            pass
         with opened_instrument("meter", address, "auto", serial="MY00000001") as meter:
             assert meter.identity().dialect == "keysight-3446x"
 
@@ -88,7 +91,9 @@ def test_trial_asks_everything_and_sets_nothing() -> None:
 def test_trial_of_the_wrong_dialect_shows_it(tmp_path: Path) -> None:
     path = tmp_path / "keysight-3446x.toml"
     text = (shipped_dialects() / path.name).read_text()
-    path.write_text(text.replace("timeout_s = 4.0", "timeout_s = 0.1").replace("late_s = 4.0", "late_s = 0.3"))
+    path.write_text(
+        text.replace("timeout_s = 4.0", "timeout_s = 0.1").replace("late_s = 4.0", "late_s = 0.3")
+    )
     with served(METERS["rigol-dm3058"]) as (_, address):
         result = CliRunner().invoke(
             find, [address, "--try", str(path), "--json"], standalone_mode=False

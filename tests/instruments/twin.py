@@ -12,11 +12,10 @@ import re
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass, field
-from typing import Any
 
 from tests.link.scripted import Scripted, ScriptedSerial
 
-__all__ = ["Twin", "Player", "definite", "served"]
+__all__ = ["Player", "Twin", "definite", "served"]
 
 State = dict[str, str]
 Reply = str | bytes | Callable[[State], str | bytes]
@@ -99,9 +98,14 @@ class Player:
             self.ese = match[1]
             return b""
         fixed: dict[str, bytes] = {
-            "*ESE?": self.ese.encode(), "*ESR?": b"0", "*CLS": b"", "*TRG": b"",
-            "SYST:ERR?": b'0,"No error"', "SYST:REM": b"", "SYST:LOC": b"",
-        }  # fmt: skip
+            "*ESE?": self.ese.encode(),
+            "*ESR?": b"0",
+            "*CLS": b"",
+            "*TRG": b"",
+            "SYST:ERR?": b'0,"No error"',
+            "SYST:REM": b"",
+            "SYST:LOC": b"",
+        }
         return fixed.get(part)
 
 
@@ -116,11 +120,9 @@ def served(twin: Twin) -> Iterator[tuple[Player, str]]:
     """Serve a twin; give its player and its address."""
     player = Player(twin)
     if twin.serial:
-        length = (lambda data: len(data)) if twin.no_end else None
+        length = len if twin.no_end else None
         with ScriptedSerial(player, nonce=False, length_of=length) as line:
             yield player, line.address
     else:
         with Scripted(player, nonce=False) as server:
             yield player, server.address
-
-

@@ -85,6 +85,8 @@ class Scripted:
         self.close()
 
     def close(self) -> None:
+        if self.most_clients is None and self.reading:
+            self._let_clients_leave()
         self._stop.set()
         with contextlib.suppress(OSError):
             self._server.shutdown(socket.SHUT_RDWR)
@@ -97,6 +99,12 @@ class Scripted:
                 one.close()
         for thread in self._threads:
             thread.join(timeout=2.0)
+
+    def _let_clients_leave(self) -> None:
+        """What a client sent before it left is read, so that the log is whole."""
+        end_s = time.monotonic() + 0.5
+        while self.open_now and time.monotonic() < end_s:
+            time.sleep(0.001)
 
     def _accept(self) -> None:
         while not self._stop.is_set():
@@ -164,9 +172,15 @@ class ScriptedSerial:
     """The same on a pseudo-terminal; ``echo`` sends every byte back first."""
 
     def __init__(
-        self, script: Script, *, end: bytes = b"\n", echo: bool = False, greeting: Answer = None,
-        nonce: bool = True, length_of: Callable[[bytes], int] | None = None,
-    ) -> None:  # fmt: skip
+        self,
+        script: Script,
+        *,
+        end: bytes = b"\n",
+        echo: bool = False,
+        greeting: Answer = None,
+        nonce: bool = True,
+        length_of: Callable[[bytes], int] | None = None,
+    ) -> None:
         import pty
         import tty
 
@@ -236,14 +250,8 @@ def reply_to(script: Script, line: str, state: _Client, nonce: bool) -> Answer:
             return f"{state.ese}\n".encode()
     if callable(script):
         return script(line)
-    if line in script:
-        answer = script[line]
-        return answer() if callable(answer) else answer
-    if line == "*ESR?":
-        return b"0\n"
-    if line == "SYST:ERR?":
-        return b'0,"No error"\n'
-    return None
+    answer = script.get(line, {"*ESR?": b"0\n", "SYST:ERR?": b'0,"No error"\n'}.get(line))
+    return answer() if callable(answer) else answer
 
 
 def _play(
