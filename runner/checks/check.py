@@ -58,6 +58,14 @@ class CheckLog(Protocol):
         """Keep a scope record; ``name`` is unique within the check."""
         ...
 
+    def line(self, kind: str, **fields: Any) -> None:
+        """Keep a line of the check's own kind."""
+        ...
+
+    def row(self, values: Sequence[float | None], why: Mapping[str, str]) -> None:
+        """Keep one row of many readings; may reach the disk up to a second later."""
+        ...
+
     def progress(self, fraction: float, doing: str) -> None:
         """Tell the person how far this check is (0..1) and what it is doing."""
         ...

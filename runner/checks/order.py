@@ -7,7 +7,7 @@ from importlib.util import find_spec
 
 from runner.checks.check import Check
 
-__all__ = ["ALL", "NAMES"]
+__all__ = ["ALL", "BY_NAME", "NAMES"]
 
 NAMES = (
     "before-power",
@@ -33,3 +33,6 @@ def _all() -> tuple[Check, ...]:
 
 
 ALL: tuple[Check, ...] = _all()
+
+BY_NAME: dict[str, Check] = {check.name: check for check in (*ALL, import_module("runner.checks.soak").CHECK)}
+"""All that a record may hold: the soak is begun by its own command, not by the acceptance."""

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
+
 from runner.checks.check import Workplace
 from runner.checks.tap_probe import TapProbe
 from runner.checks.tap_search import Edge, Pair
 from runner.checks.tap_sensors import (
     COIL_SPAN_V,
     EDGE_V,
+    CoilSensor,
     channel_of,
     coil_channels,
     fetched,
@@ -15,7 +19,7 @@ from runner.checks.tap_sensors import (
 from runner.errors import BenchError
 from runner.instruments.roles import ChannelSetup, TimebaseSetup, Trigger
 
-__all__ = ["dwell_around", "record_change"]
+__all__ = ["CHANGES_MOST", "DWELL_S", "dwell_around", "record_change", "shoot"]
 
 BESIDE_V = 0.010
 """Distance of dwell points and of recorded changes from the tap point (common practice)."""
@@ -38,7 +42,11 @@ def record_change(work: Workplace, probe: TapProbe, tap: int, share: float, pair
         before_v, after_v = edge.changed_v - way * BESIDE_V, edge.changed_v + way * BESIDE_V
         before = probe.move(before_v)
         power_before = probe.power.settle() if probe.power is not None else None
-        _shoot(work, probe, tap, share, direction, after_v)
+        if probe.coils is not None:
+            move = partial(work.output.set_voltage, after_v, settle=False)
+            shoot(
+                work, probe.coils, after_v, move, WAIT_S, tap=tap, share=share, direction=direction
+            )
         after = probe.move(after_v)
         if probe.power is None or power_before is None or probe.coils is None:
             continue
@@ -56,14 +64,22 @@ def record_change(work: Workplace, probe: TapProbe, tap: int, share: float, pair
         )
 
 
-def _shoot(
-    work: Workplace, probe: TapProbe, tap: int, share: float, direction: str, to_v: float
+def shoot(
+    work: Workplace,
+    coils: CoilSensor,
+    to_v: float,
+    move: Callable[[], object],
+    patience_s: float,
+    *,
+    tap: int,
+    share: float,
+    direction: str,
 ) -> None:
-    """Arm on the coil, step, and keep output and coil."""
+    """Arm on the coil, let the output move, and keep output and coil."""
     scope = work.instruments.scope
     coil = coil_channels(work.bench).get(tap)
     output = channel_of(work.bench, "unit.plus")
-    if scope is None or coil is None or probe.coils is None:
+    if scope is None or coil is None:
         return
     channels = [ChannelSetup(coil, COIL_SPAN_V, COIL_SPAN_V / 4)]
     if output is not None:
@@ -74,23 +90,18 @@ def _shoot(
         TimebaseSetup(GLITCH_S, points, PRE_FRACTION),
         Trigger(coil, "either", EDGE_V),
     )
-    probe.coils.forget()
+    coils.forget()
     scope.arm()
-    work.output.set_voltage(to_v, settle=False)
+    move()
     work.clock.sleep(GLITCH_S)
-    captures = fetched(scope, work.clock, WAIT_S)
+    captures = fetched(scope, work.clock, patience_s)
     if not captures:
         work.log.event("change-not-recorded", tap=tap, share=share, direction=direction)
     for channel, capture in captures.items():
         what = "coil" if channel == coil else "output"
+        name = f"change-{tap}-{direction}-{round(100 * share)}-{what}"
         work.log.waveform(
-            f"change-{tap}-{direction}-{round(100 * share)}-{what}",
-            capture,
-            tap=tap,
-            share=share,
-            direction=direction,
-            set_v=to_v,
-            shows=what,
+            name, capture, tap=tap, share=share, direction=direction, set_v=to_v, shows=what
         )
 
 

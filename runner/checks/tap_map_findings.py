@@ -132,6 +132,13 @@ def _point(data: CheckData, tap: int, share: float, direction: str) -> Budget | 
     if not values:
         if _is_chattering(data, tap, share):
             return "the relay chatters there: the search was given up to spare it"
+        thrown = [
+            str(event["reason"])
+            for event in data.events_of("turn-thrown-away")
+            if event["tap"] == tap and event["share"] == share and event["direction"] == direction
+        ]
+        if thrown:
+            return f"all {len(thrown)} turns were thrown away ({'; '.join(dict.fromkeys(thrown))})"
         return "no change of winding was found at this load"
     first = next(one for one in readings if one.valid)
     step_v = max(float(event["step_v"]) for event in changes)

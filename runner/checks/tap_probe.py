@@ -11,15 +11,13 @@ from runner.checks.tap_sensors import (
     Glance,
     LevelSensor,
     coil_channels,
+    count_edges,
     power_sensor,
     raw_sensor,
 )
 from runner.reading import Reading
 
 __all__ = ["TapProbe"]
-
-WATCH_POLL_S = 0.6
-"""How often a guarded coil is asked for: a little longer than its record."""
 
 State = tuple[tuple[bool, ...], int]
 """Coils as they stand, and how often a level jumped without a coil having moved."""
@@ -107,19 +105,11 @@ class TapProbe:
 
         None when nothing watches that coil. Operations are counted.
         """
-        if self.coils is None or not self.coils.guard(coil):
+        if self.coils is None:
             self._work.clock.sleep(dwell_s)
             return None
-        changes = 0
-        end_s = self._work.clock.mono_s() + dwell_s
-        while self._work.clock.mono_s() < end_s and changes <= changes_most:
-            self._work.clock.sleep(WATCH_POLL_S)
-            edges = self.coils.edges(coil)
-            if edges:
-                changes += edges
-                self.coils.guard(coil)
-        self.coils.release()
-        self.operations += changes
+        changes = count_edges(self.coils, self._work.clock, coil, dwell_s, changes_most)
+        self.operations += changes or 0
         return changes
 
     def _go_and_look(self, volts: float) -> Glance:

@@ -27,6 +27,7 @@ __all__ = [
     "LevelSensor",
     "channel_of",
     "coil_channels",
+    "count_edges",
     "fetched",
     "power_sensor",
     "raw_sensor",
@@ -41,6 +42,8 @@ DWELL_S = 0.3
 EDGE_S = 0.5
 """Record after the first edge of a guarded coil: chatter of 4 Hz and faster shows in it."""
 EDGE_V = 2 * COIL_ON_V
+WATCH_POLL_S = 0.6
+"""How often a guarded coil is asked for: a little longer than its record."""
 LINE_PERIOD_S = 0.025
 POLL_S = 0.02
 POINTS = 1500
@@ -144,6 +147,27 @@ class CoilSensor:
     def _setups(self) -> list[ChannelSetup]:
         spans = (COIL_SPAN_V, COIL_SPAN_V / 4)
         return [ChannelSetup(channel, *spans) for channel in self._channels.values()]
+
+
+def count_edges(
+    coils: CoilSensor, clock: Clock, coil: int, dwell_s: float, most: int
+) -> int | None:
+    """Hold still for ``dwell_s`` and count edges of one coil; ends early beyond ``most``.
+
+    None when nothing watches that coil.
+    """
+    if not coils.guard(coil):
+        clock.sleep(dwell_s)
+        return None
+    changes, end_s = 0, clock.mono_s() + dwell_s
+    while clock.mono_s() < end_s and changes <= most:
+        clock.sleep(WATCH_POLL_S)
+        edges = coils.edges(coil)
+        if edges:
+            changes += edges
+            coils.guard(coil)
+    coils.release()
+    return changes
 
 
 def _record(duration_s: float) -> TimebaseSetup:

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import partial
 
 from runner.checks.check import Workplace
 from runner.checks.points import allowed_load_a, full_load_a
 from runner.checks.stepping import FAST_NPLC, load_of, loaded, meter_of, range_for, start
+from runner.checks.tap_change import CHANGES_MOST, DWELL_S, shoot
 from runner.checks.tap_search import match_taps
-from runner.checks.tap_sensors import CoilSensor, coil_channels
+from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges
 from runner.checks.turn_events import Track, crossing
 from runner.errors import BenchError
 from runner.reading import Reading
 
 __all__ = ["map_by_hand"]
 
-SHARES = ((0.5, 3), (0.03, 2), (1.0, 2))
-"""Loads, and how many good passes each way are wanted at each."""
+SHARES = (0.5, 0.03, 1.0)
+PASSES = 3
+"""Good passes wanted each way, at each load."""
+SHOT_PATIENCE_S = 40.0
 SEEK_RATE_V_PER_S = 0.5
 SLOW_RATE_V_PER_S = 0.05
 AROUND_V = 0.25
@@ -26,8 +30,6 @@ CLEAR_V = 1.2
 TRIES = 4
 """Turns for each pass that is wanted."""
 COIL_RECORD_S = 0.05
-LATE_S = 0.06
-"""How long after the change the coil may still be asked for: meter reading and question."""
 TAIL_S = 0.5
 LOWEST_V = 1.0
 SHARE_OF_CONTACT_LIFE = 300
@@ -69,7 +71,7 @@ class _Turner:
             readings.append(reading)
             if when is None and self.coils.moved():
                 found_s = clock.mono_s()
-                when = (asked_s - COIL_RECORD_S - LATE_S, found_s - COIL_RECORD_S)
+                when = (asked_s - COIL_RECORD_S, found_s - COIL_RECORD_S)
                 end_s = found_s + TAIL_S
                 self.operations += 1
             asked_s = clock.mono_s()
@@ -93,7 +95,7 @@ def map_by_hand(work: Workplace) -> None:
     turner = _Turner(work, CoilSensor(scope, channels, work.clock))
     work.log.event("sensors", names=[f"coil {n}" for n in channels], sees_chatter=True)
     load = load_of(work)
-    load_a = allowed_load_a(load, turner.top_v, SHARES[0][0] * full_load_a(work.profile))
+    load_a = allowed_load_a(load, turner.top_v, SHARES[0] * full_load_a(work.profile))
     with loaded(load, load_a):
         rough = {
             n: _rough(turner, n, taps.up[n - 1].nominal) for n in channels if n <= len(taps.up)
@@ -102,12 +104,15 @@ def map_by_hand(work: Workplace) -> None:
     numbers = match_taps([up for up, _ in found.values()], [t.nominal for t in taps.up])
     work.log.event("windings", found=numbers, expected=len(taps.up))
     shares = SHARES[:1] if work.quick else SHARES
-    for number, (share, passes) in enumerate(shares):
+    for number, share in enumerate(shares):
         work.log.progress((number + 1) / (len(shares) + 1), f"slow turns at {share:.0%} load")
         load_a = allowed_load_a(load, turner.top_v, share * full_load_a(work.profile))
         with loaded(load, load_a):
             for coil, (up_v, down_v) in found.items():
-                _passes(turner, coil, (up_v, down_v), share, load_a, 1 if work.quick else passes)
+                _passes(turner, coil, (up_v, down_v), share, load_a, 1 if work.quick else PASSES)
+                if share == SHARES[0]:
+                    _record(turner, coil, (up_v, down_v), share)
+                    _dwell(turner, coil, (up_v, down_v), share)
     work.log.event("relay-operations", count=turner.operations, most=SHARE_OF_CONTACT_LIFE)
 
 
@@ -155,6 +160,45 @@ def _passes(
             turner.work.log.event(
                 "tap-not-found", tap=coil, share=share, direction=direction, run=1
             )
+
+
+def _record(turner: _Turner, coil: int, place: tuple[float, float], share: float) -> None:
+    """One change each way on the scope, at a slow turn."""
+    work, (up_v, down_v) = turner.work, place
+    for direction, near_v, clear_v in (
+        ("rising", up_v, down_v - CLEAR_V),
+        ("falling", down_v, up_v + CLEAR_V),
+    ):
+        way = 1 if direction == "rising" else -1
+        turner.go(clear_v)
+        turner.go(near_v - way * AROUND_V)
+        move = partial(work.output.sweep, near_v + way * 2 * AROUND_V, 2 * SLOW_RATE_V_PER_S)
+        shoot(
+            work, turner.coils, near_v, move, SHOT_PATIENCE_S,
+            tap=coil, share=share, direction=direction,
+        )  # fmt: skip
+        turner.operations += 1
+
+
+def _dwell(turner: _Turner, coil: int, place: tuple[float, float], share: float) -> None:
+    """As near to each point as the hand comes: does it hold still there?"""
+    work, (up_v, down_v) = turner.work, place
+    for direction, near_v, clear_v in (
+        ("rising", up_v, down_v - CLEAR_V),
+        ("falling", down_v, up_v + CLEAR_V),
+    ):
+        turner.go(clear_v)
+        turner.go(near_v)
+        begun_s = work.clock.mono_s()
+        at_v = meter_of(work).read_volts().value
+        changes = count_edges(turner.coils, work.clock, coil, DWELL_S, CHANGES_MOST)
+        turner.operations += changes or 0
+        work.log.event(
+            "dwell", tap=coil, share=share, direction=direction,
+            at_v=near_v if at_v is None else at_v, offset_v=0.0,
+            seconds=work.clock.mono_s() - begun_s, changes=changes or 0,
+            chatter=(changes or 0) > CHANGES_MOST, watched=changes is not None,
+        )  # fmt: skip
 
 
 def _one_pass(

@@ -5,6 +5,7 @@ Pure arithmetic on the meter's readings around the moment at which the change wa
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 from dataclasses import dataclass
 
@@ -13,6 +14,8 @@ __all__ = ["Crossing", "Track", "crossing"]
 BACK_WINDOW_S = 0.2
 """A turn that goes back within this time of the change is thrown away (common practice)."""
 BACK_V = 0.010
+TREMORS = 4.0
+"""Going back is more than 10 mV, and more than this many times the hand's own tremor."""
 HESITATION_SHARE = 0.15
 TOO_FAST = 2.5
 SLOPE_WINDOW_S = 0.8
@@ -41,8 +44,9 @@ def crossing(
 ) -> Crossing | str:
     """Return the output between the earliest and the latest moment of the change.
 
-    ``rate_v_per_s`` is the rate that was asked for. The value is the middle of what the meter
-    saw from the last reading before the earliest moment to the first after the latest one.
+    ``rate_v_per_s`` is the rate that was asked for. The point lies between the furthest that
+    was held without a change before, and the furthest reached by the first reading after the
+    latest moment; the middle is taken. A trembling hand narrows this, it does not widen it.
     Returns in words why the turn must be thrown away: too few readings, the hand went back,
     hesitated or hurried.
     """
@@ -50,37 +54,43 @@ def crossing(
     after = [i for i, t in enumerate(track.t_s) if t >= latest_s]
     if not before or not after:
         return "no readings on both sides of the change"
-    seen = track.volts[before[-1] : after[0] + 1]
-    low_v, high_v = min(seen), max(seen)
     way = 1 if track.rising else -1
+    held_v = way * max(way * track.volts[i] for i in before)
+    reached_v = way * max(way * v for v in track.volts[before[-1] + 1 : after[0] + 1])
     near = [
         v
         for t, v in zip(track.t_s, track.volts, strict=True)
         if earliest_s - BACK_WINDOW_S <= t <= latest_s + BACK_WINDOW_S
     ]
+    slope, tremor_v = _line(track, (earliest_s + latest_s) / 2)
+    allowed_v = max(BACK_V, TREMORS * tremor_v)
     furthest = near[0]
     for value in near:
-        if way * (furthest - value) > BACK_V:
+        if way * (furthest - value) > allowed_v:
             return "the hand went back at the change"
         furthest = value if way * (value - furthest) > 0 else furthest
-    rate = way * _slope(track, (earliest_s + latest_s) / 2)
+    rate = way * slope
     if rate < HESITATION_SHARE * rate_v_per_s:
         return "the hand hesitated at the change"
     if rate > TOO_FAST * rate_v_per_s:
         return "the hand was too fast at the change"
-    return Crossing((low_v + high_v) / 2, (high_v - low_v) / 2, rate)
+    return Crossing((held_v + reached_v) / 2, abs(reached_v - held_v) / 2, rate)
 
 
-def _slope(track: Track, at_s: float) -> float:
-    """Least-squares slope of the readings within the window about a moment, V/s."""
+def _line(track: Track, at_s: float) -> tuple[float, float]:
+    """Least-squares slope about a moment (V/s), and the scatter about it (V): the tremor."""
     pairs = [
         (t - at_s, v)
         for t, v in zip(track.t_s, track.volts, strict=True)
         if abs(t - at_s) <= SLOPE_WINDOW_S
     ]
     if len(pairs) < 3:
-        return 0.0
+        return 0.0, 0.0
     mean_t = sum(t for t, _ in pairs) / len(pairs)
     mean_v = sum(v for _, v in pairs) / len(pairs)
     spread = sum((t - mean_t) ** 2 for t, _ in pairs)
-    return sum((t - mean_t) * (v - mean_v) for t, v in pairs) / spread if spread > 0 else 0.0
+    if spread <= 0:
+        return 0.0, 0.0
+    slope = sum((t - mean_t) * (v - mean_v) for t, v in pairs) / spread
+    left = [v - mean_v - slope * (t - mean_t) for t, v in pairs]
+    return slope, math.sqrt(sum(r * r for r in left) / (len(pairs) - 2))
