@@ -26,7 +26,7 @@ def conditions_of(record: Record, strings: Strings) -> list[Pair]:
     """When, where, on what mains; what is not known is left out."""
     header, last = record.header, record.lines[-1]
     bench = header.get("bench") or {}
-    end = next(record.of_kind("end"), None)
+    end = record.ending()
     safe = list(record.of_kind("safe"))
     how = str(end.get("how")) if end else "torn off"
     label = strings.get

@@ -49,7 +49,7 @@ def build_document(
     result = result_of(
         findings,
         ended=str(summary.get("ended", "torn off")),
-        end_reason=str(next(record.of_kind("end"), {}).get("reason") or ""),
+        end_reason=str((record.ending() or {}).get("reason") or ""),
         load_off=summary.get("load_off_confirmed"),
         problems=record.problems,
         strings=strings,

@@ -21,7 +21,17 @@ from runner.record.reader import Record, open_record
 from runner.record.writer import RecordWriter
 from runner.schedule import Schedule, make_schedule
 
-__all__ = ["Acceptance", "Inputs", "Outcome", "load_inputs", "run_acceptance"]
+__all__ = [
+    "Acceptance",
+    "Inputs",
+    "Outcome",
+    "load_inputs",
+    "open_bench",
+    "run_acceptance",
+    "wiring_stop",
+    "write_header",
+    "write_stopped",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +99,7 @@ def run_acceptance(
     inputs = wanted.inputs
     schedule = make_schedule(Conditions(inputs.profile, inputs.bench, wanted.quick), wanted.only)
     on_schedule(schedule)
-    opened = _open_bench(wanted)
+    opened = open_bench(wanted)
     try:
         clock = opened.clock if opened else SystemClock()
         operator = opened.operator if opened and opened.operator else person(clock)
@@ -99,7 +109,11 @@ def run_acceptance(
             opened.close()
 
 
-def _open_bench(wanted: Acceptance) -> OpenBench | None:
+def open_bench(wanted: Acceptance) -> OpenBench | None:
+    """Open the simulated bench; None for a real one.
+
+    :raises InputError: faults on a real bench
+    """
     simulation = wanted.inputs.bench.simulation
     if simulation is None:
         if wanted.faults:
@@ -130,9 +144,9 @@ def _run(
 ) -> Outcome:
     inputs = wanted.inputs
     folder = record_folder(wanted.out, inputs.profile, wanted.job, clock)
-    stop = _wiring_stop(wanted)
+    stop = wiring_stop(wanted)
     if stop is not None:
-        ending = _write_stopped(wanted, schedule, folder, clock, stop)
+        ending = write_stopped(wanted, schedule, folder, clock, stop)
     else:
         ending = _drive(wanted, schedule, opened, clock, operator, progress, folder)
     record = open_record(folder)
@@ -140,14 +154,18 @@ def _run(
     return Outcome(record, assessment, ending)
 
 
-def _wiring_stop(wanted: Acceptance) -> Any:
+def wiring_stop(wanted: Acceptance) -> Any:
+    """Return the hookup's verdict when it forbids the work, else None."""
     from runner.hookup import judge
 
     verdict = judge(wanted.inputs.bench, wanted.inputs.profile)
     return verdict if verdict.stops else None
 
 
-def _header(writer: RecordWriter, wanted: Acceptance, schedule: Schedule) -> None:
+def write_header(
+    writer: RecordWriter, wanted: Acceptance, schedule: Schedule, **more: Any
+) -> None:
+    """Write the record's first lines; ``more`` goes among the options."""
     inputs = wanted.inputs
     writer.header(
         simulated=inputs.bench.simulation is not None,
@@ -160,17 +178,18 @@ def _header(writer: RecordWriter, wanted: Acceptance, schedule: Schedule) -> Non
             "only": list(wanted.only),
             "quick": wanted.quick,
             "unattended": wanted.unattended,
+            **more,
         },
     )
     writer.write("schedule", **schedule.to_dict())
 
 
-def _write_stopped(
+def write_stopped(
     wanted: Acceptance, schedule: Schedule, folder: Path, clock: Clock, verdict: Any
 ) -> Ending:
     """Keep a record of the refusal: no instrument was opened, nothing was energised."""
     writer = RecordWriter(folder, clock)
-    _header(writer, wanted, schedule)
+    write_header(writer, wanted, schedule)
     for hazard in verdict.hazards:
         writer.write("hazard", **hazard.to_dict())
     reason = "; ".join(hazard.sentence for hazard in verdict.stops)
@@ -197,7 +216,7 @@ def _drive(
     except BaseException:
         instruments.close()
         raise
-    _header(writer, wanted, schedule)
+    write_header(writer, wanted, schedule)
     for fields in instruments.identities():
         writer.write("instrument", **fields)
     return run_schedule(

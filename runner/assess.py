@@ -10,7 +10,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
-from runner.checks.order import ALL
+from runner.checks.order import BY_NAME
 from runner.errors import ExitCode, RecordError
 from runner.finding import Decision, Finding
 from runner.profile import Profile
@@ -45,12 +45,12 @@ class Assessment:
 
 def findings_of(data: CheckData, profile: Profile) -> list[Finding]:
     """Findings of one check; what could not be measured is a finding too."""
-    check = {one.name: one for one in ALL}.get(data.name)
+    check = BY_NAME.get(data.name)
     if check is None:
         return [_not_measured(data.name, "this version of the program does not know the check")]
     if data.not_measured is not None:
         return [_not_measured(data.name, data.not_measured)]
-    if not data.finished:
+    if not data.finished and not data.rows:
         return [_not_measured(data.name, "the run ended before the check was complete")]
     found = check.findings(data, profile)
     return found or [_not_measured(data.name, "the check gave no valid reading")]
@@ -82,7 +82,7 @@ def assess(
         {key: value for key, value in line.items() if key not in {"prev", "t_mono_s", "t_utc"}}
         for line in record.of_kind("hazard")
     ]
-    end = next(record.of_kind("end"), None)
+    end = record.ending()
     code = exit_code_of(findings, end, accept_conditional=accept_conditional)
     not_tested = [(f.check, f.reason) for f in findings if f.decision is Decision.NOT_MEASURED]
     return Assessment(

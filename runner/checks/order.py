@@ -34,5 +34,7 @@ def _all() -> tuple[Check, ...]:
 
 ALL: tuple[Check, ...] = _all()
 
-BY_NAME: dict[str, Check] = {check.name: check for check in (*ALL, import_module("runner.checks.soak").CHECK)}
+BY_NAME: dict[str, Check] = {
+    check.name: check for check in (*ALL, import_module("runner.checks.soak").CHECK)
+}
 """All that a record may hold: the soak is begun by its own command, not by the acceptance."""

@@ -73,7 +73,7 @@ def _closing(record: Record, assessment: Assessment) -> None:
     simulated = " SIMULATED, not a real unit." if record.simulated else ""
     click.echo(f"\n{unit.maker} {unit.model}: {counts or 'nothing decided'}.{simulated}")
     if summary["ended"] != "complete":
-        end = next(record.of_kind("end"), {})
+        end = record.ending() or {}
         click.echo(f"The run ended early: {summary['ended']}. {end.get('reason', '')}".rstrip())
     if summary["load_off_confirmed"] is False:
         click.echo(

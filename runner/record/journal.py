@@ -19,10 +19,13 @@ from typing import Any, Protocol
 from runner.clock import Clock
 from runner.errors import RecordError
 
-__all__ = ["FIRST_PREV", "JOURNAL_NAME", "Files", "Journal", "encode_line", "line_hash"]
+__all__ = ["FIRST_PREV", "JOURNAL_NAME", "ROW_KIND", "Files", "Journal", "encode_line", "line_hash"]
 
 JOURNAL_NAME = "journal.jsonl"
 FIRST_PREV = "0" * 64
+ROW_KIND = "s"
+"""A row of a soak: ``v`` holds the values in the order of the last ``columns`` line, null where
+nothing was read; ``why`` names the reason by column number. Its time is that of the line."""
 
 
 class Files(Protocol):
@@ -65,8 +68,10 @@ def line_hash(line: bytes) -> str:
 class Journal:
     """One writer on one record folder.
 
-    ``flush_every_s`` = 0 puts each line on disk before ``write`` returns; a soak may allow up
-    to a second. The folder is locked against a second writer.
+    Each line is on disk before ``write`` returns, but for the rows of a soak (kind ``s``), which
+    may wait ``flush_every_s`` for the next. The folder is locked against a second writer.
+    ``resume_after`` is the (sequence number to go on with, hash, length in bytes) of a journal
+    to be continued; what lies beyond that length is a torn line and is cut off.
     """
 
     def __init__(
@@ -76,7 +81,7 @@ class Journal:
         *,
         files: Files | None = None,
         flush_every_s: float = 0.0,
-        resume_after: tuple[int, str] | None = None,
+        resume_after: tuple[int, str, int] | None = None,
     ) -> None:
         self.folder = folder
         self.path = folder / JOURNAL_NAME
@@ -84,12 +89,14 @@ class Journal:
         self._files = files or DiskFiles()
         self._flush_every_s = flush_every_s
         self._flushed_s = clock.mono_s()
-        self._seq, self._prev = resume_after or (0, FIRST_PREV)
+        self._seq, self._prev, length = resume_after or (0, FIRST_PREV, 0)
         try:
             folder.mkdir(parents=True, exist_ok=True)
             mode = "ab" if resume_after else "xb"
             self._handle = io.FileIO(self.path, mode)
             fcntl.flock(self._handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+            if resume_after:
+                self._handle.truncate(length)
         except FileExistsError:
             raise RecordError(
                 f"{self.path} exists already; a record is never written over"
@@ -120,12 +127,12 @@ class Journal:
                 "prev": self._prev,
             }
         )
-        self._append(line + b"\n")
+        self._append(line + b"\n", may_wait=kind == ROW_KIND)
         self._prev = line_hash(line)
         self._seq += 1
         return self._seq - 1
 
-    def _append(self, data: bytes) -> None:
+    def _append(self, data: bytes, *, may_wait: bool) -> None:
         start = self._handle.tell()
         try:
             while data:
@@ -134,7 +141,7 @@ class Journal:
                     raise OSError(errno.EIO, "nothing was written")
                 data = data[written:]
             now_s = self._clock.mono_s()
-            if self._flush_every_s <= 0 or now_s - self._flushed_s >= self._flush_every_s:
+            if not may_wait or now_s - self._flushed_s >= self._flush_every_s:
                 self._files.fsync(self._handle)
                 self._flushed_s = now_s
         except OSError as error:

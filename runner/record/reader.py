@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any
 
 from runner.errors import RecordError
 from runner.reading import Reading
-from runner.record.journal import FIRST_PREV, JOURNAL_NAME, line_hash
+from runner.record.journal import FIRST_PREV, JOURNAL_NAME, ROW_KIND, line_hash
 from runner.record.waveforms import load_waveform
 
 if TYPE_CHECKING:
@@ -59,6 +59,8 @@ class CheckData:
     not_measured: str | None = None
     finished: bool = True
     day: date | None = None
+    rows: list[dict[str, Any]] = field(default_factory=list)
+    """A soak's own lines in order: ``columns``, ``stage``, ``s`` (rows), ``resume``."""
 
     def of(self, quantity: str, **at: float | str) -> list[Reading]:
         """Readings of one quantity whose place has all these labels, in order."""
@@ -98,6 +100,19 @@ class Record:
         """Lines of one kind, in order."""
         return (line for line in self.lines if line["kind"] == kind)
 
+    def ending(self) -> dict[str, Any] | None:
+        """Return the line that says how the run ended; None when it was torn off.
+
+        What was said before a run was taken up again does not count any more.
+        """
+        found: dict[str, Any] | None = None
+        for line in self.lines:
+            if line["kind"] == "resume":
+                found = None
+            elif line["kind"] == "end":
+                found = line
+        return found
+
     def instruments(self) -> dict[str, dict[str, Any]]:
         """Identities by bench name."""
         return {line["name"]: line for line in self.of_kind("instrument")}
@@ -127,7 +142,13 @@ class Record:
             not_measured=skipped,
             finished=any(line["kind"] == "check-end" for line in mine),
             day=_day(self.header),
+            rows=[line for line in self.lines if line["kind"] in _ROW_KINDS]
+            if any(line["kind"] == "columns" for line in mine)
+            else [],
         )
+
+
+_ROW_KINDS = frozenset({ROW_KIND, "columns", "stage", "resume"})
 
 
 def _day(header: dict[str, Any]) -> date | None:

@@ -2,14 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from runner.clock import Clock
 from runner.reading import Reading
-from runner.record.journal import Journal
+from runner.record.journal import ROW_KIND, Journal
 from runner.record.reader import CheckData, WaveformLine
 from runner.record.waveforms import store_waveform
 
@@ -18,6 +18,8 @@ if TYPE_CHECKING:
 
 __all__ = ["CheckWriter", "RecordWriter"]
 
+_NOT_KEPT = frozenset({"minute"})
+"""Kinds that come by the hundred through a night and that no finding asks the writer for."""
 Progress = Callable[[str, float, str], None]
 
 
@@ -52,9 +54,16 @@ class RecordWriter:
         self._journal.write(kind, **fields)
         if kind == "instrument":
             self._instruments[str(fields["name"])] = {"kind": kind, **fields}
-        if "check" in fields:
+        if "check" in fields and kind not in _NOT_KEPT:
             lines = self._by_check.setdefault(str(fields["check"]), [])
             lines.append({"kind": kind, **fields})
+
+    def row(self, values: Sequence[float | None], why: Mapping[str, str]) -> None:
+        """Write one row of a soak; rows are not kept in memory."""
+        if why:
+            self._journal.write(ROW_KIND, v=values, why=why)
+        else:
+            self._journal.write(ROW_KIND, v=values)
 
     def check_data(self, name: str) -> CheckData:
         """What a check wrote so far, as the reader would give it back."""
@@ -111,6 +120,17 @@ class CheckWriter:
             "waveform", check=self._check, name=name, at=dict(at), **where,
             **_capture_fields(capture),
         )  # fmt: skip
+
+    def line(self, kind: str, **fields: Any) -> None:
+        """Keep a line of the check's own kind (a soak's columns, stages and minutes)."""
+        self._writer.write(kind, check=self._check, **fields)
+
+    def row(self, values: Sequence[float | None], why: Mapping[str, str]) -> None:
+        """Keep one row of a soak; ``why`` tells by column number why a value is missing.
+
+        The row is on disk at the latest with the first row a second later.
+        """
+        self._writer.row(values, why)
 
     def progress(self, fraction: float, doing: str) -> None:
         """Tell the person how far this check is."""

@@ -1,0 +1,38 @@
+"""``asleft resume``."""
+
+from __future__ import annotations
+
+import shlex
+from pathlib import Path
+
+import click
+
+from runner.cli.options import json_option
+
+__all__ = ["resume"]
+
+
+@click.command()
+@click.argument("record", type=click.Path(path_type=Path, exists=True, file_okay=False))
+@click.option("--serial", "-s", default=None, help="Serial number of the unit on the bench now.")
+@click.option("--on-event", "hook", default="", metavar="COMMAND", help="As of `asleft soak`.")
+@click.option("--page", is_flag=True, help="Serve the live page meanwhile.")
+@json_option()
+def resume(record: Path, serial: str | None, hook: str, page: bool, as_json: bool) -> int:
+    """Go on with a soak that was cut off, in the same record.
+
+    Only with the same unit, the same instruments (by serial number) and the same program; the
+    load is proved off first. What will not go on, and why, is said.
+    """
+    from runner.cli.soak import Pages, print_soak
+    from runner.operator.terminal import TerminalOperator
+    from runner.resume import read_resumable
+    from runner.soak.run import resume_soak, wanted_again
+
+    resumable = read_resumable(record, serial)
+    pages = Pages(wanted=page, quiet=as_json)
+    wanted = wanted_again(resumable, hook=tuple(shlex.split(hook)), on_folder=pages.begin)
+    return print_soak(
+        lambda shown: resume_soak(resumable, wanted, TerminalOperator, shown), pages,
+        as_json=as_json,
+    )  # fmt: skip

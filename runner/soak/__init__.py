@@ -1,0 +1,1 @@
+"""The long run at load that nobody watches."""

@@ -1,0 +1,318 @@
+"""Works through the stages of a soak: set, load, read row after row, stop when a rule says so."""
+
+from __future__ import annotations
+
+import shutil
+from dataclasses import asdict, dataclass, field
+from datetime import datetime
+from pathlib import Path
+
+from runner.checks.check import Workplace
+from runner.checks.line_steps import line_at, nominal_line
+from runner.checks.points import allowed_load_a, full_load_a
+from runner.checks.stepping import go_to, load_of, meter_of, range_for, start
+from runner.errors import BenchError, InstrumentError
+from runner.instruments.roles import LoadState
+from runner.reading import Reading
+from runner.soak.minutes import Minutes
+from runner.soak.plan import SoakPlan, Stage
+from runner.soak.rules import ABORTS, Seen, Watchdog
+from runner.soak.sampler import Column, Row, Sampler
+from runner.soak.scope_watch import ScopeWatch
+from runner.soak.watch import Watch
+
+__all__ = ["GAP_ROWS", "SoakLoop"]
+
+GAP_ROWS = 3.0
+"""A pause of more than so many intervals is a gap and does not count as soak time."""
+CLOCK_STEP_S = 2.0
+PATIENCE_S = 30.0
+"""What one row may take on top of its interval before the runner passes for dead."""
+SETTING_PATIENCE_S = 120.0
+TRANSIT_S = 1.0
+"""After a change made on purpose the rules look away for so long."""
+DISK_EVERY_S = 60.0
+REARM_MAX = 1
+NPLC = 10.0
+NPLC_FAST = 1.0
+
+
+class _Stopped(Exception):  # noqa: N818 - the way out of nested loops, not an error
+    """A rule acted, or somebody asked for the end."""
+
+
+@dataclass(slots=True)
+class SoakLoop:
+    """One soak being done. ``skip_s`` of the plan are behind it when it is resumed."""
+
+    work: Workplace
+    plan: SoakPlan
+    watch: Watch
+    folder: Path
+    skip_s: float = 0.0
+    rearmed: int = 0
+    _sampler: Sampler = field(init=False)
+    _scope: ScopeWatch = field(init=False)
+    _minutes: Minutes = field(init=False)
+    _dog: Watchdog = field(init=False)
+    _load_on: bool = False
+    _load_a: float = 0.0
+    _set_v: float = 0.0
+    _line_v: float | None = None
+    _transit_until_s: float = 0.0
+    _last_row_s: float = 0.0
+    _offset: datetime | None = None
+    _offset_s: float = 0.0
+    _disk_due_s: float = float("-inf")
+    _done_s: float = 0.0
+    _mode: str = "cv"
+
+    def run(self) -> None:
+        """Do all stages; the load is off afterwards, whatever happened."""
+        work = self.work
+        self._scope = ScopeWatch(work, self.plan.ripple_every_s, armed=self.plan.armed)
+        self._sampler = Sampler.of(work, self._heard)
+        columns = self._columns()
+        self._minutes = Minutes(len(columns))
+        self._dog = Watchdog(self.plan.heatsink_max_c)
+        work.log.line(
+            "columns", every_s=self.plan.every_s,
+            columns=[asdict(column) for column in columns],
+        )  # fmt: skip
+        if self.skip_s == 0.0:
+            work.log.event("plan", lasts_s=self.plan.lasts_s)
+        self.watch.promise(SETTING_PATIENCE_S)
+        start(work)
+        try:
+            self._stages()
+        except _Stopped:
+            pass
+        finally:
+            self._scope.disarm()
+            load_of(work).input(False)
+            self._load_on = False
+
+    def _columns(self) -> tuple[Column, ...]:
+        scope = self.work.instruments.scope
+        if scope is None or not self._scope.here:
+            return self._sampler.columns
+        return (*self._sampler.columns, Column("ripple-rms", "V", scope.name, "scope"))
+
+    def _stages(self) -> None:
+        before_s = 0.0
+        for stage in self.plan.stages:
+            left_s = before_s + stage.lasts_s - self.skip_s
+            before_s += stage.lasts_s
+            if left_s <= 0:
+                continue
+            self._done_s = before_s - min(left_s, stage.lasts_s)
+            if stage.line_share != 1.0 and self.work.instruments.mains_source is not None:
+                with nominal_line(self.work):
+                    line_at(self.work, stage.line_share)
+                    self._stage(stage, min(left_s, stage.lasts_s))
+                    self._put_load(False)
+            else:
+                self._stage(stage, min(left_s, stage.lasts_s))
+
+    # ---- one stage ----------------------------------------------------------------------------
+
+    def _stage(self, stage: Stage, lasts_s: float) -> None:
+        work = self.work
+        self.watch.promise(SETTING_PATIENCE_S)
+        self._put_load(False)
+        self._line_v = stage.line_share * work.profile.unit.mains.voltage_v
+        self._go_to(stage.set_v)
+        load = load_of(work)
+        self._load_a = allowed_load_a(
+            load, max(self._set_v, stage.other_v or 0.0),
+            stage.load_share * full_load_a(work.profile),
+        )  # fmt: skip
+        load.set_current(self._load_a)
+        work.log.line(
+            "stage", name=stage.name, set_v=self._set_v, load_a=self._load_a, lasts_s=lasts_s,
+            line_share=stage.line_share, from_s=round(self._done_s, 3),
+        )  # fmt: skip
+        self.watch.event("stage", f"{stage.name}: {self._set_v:g} V, {self._load_a:.3g} A")
+        self._put_load(True)
+        self._rows(stage, lasts_s)
+
+    def _go_to(self, set_v: float) -> None:
+        self._scope.disarm()
+        self._set_v = go_to(self.work, set_v)
+        range_for(meter_of(self.work), self._set_v, NPLC if self.plan.every_s >= 1.0 else NPLC_FAST)
+        self._transit()
+
+    def _put_load(self, on: bool) -> None:
+        if on is self._load_on:
+            return
+        self._scope.disarm()
+        load_of(self.work).input(on)
+        self._load_on = on
+        self._transit()
+
+    def _transit(self) -> None:
+        self._transit_until_s = self.work.clock.mono_s() + TRANSIT_S
+
+    def _rows(self, stage: Stage, lasts_s: float) -> None:
+        clock, every_s = self.work.clock, self.plan.every_s
+        begun_s = due_s = clock.mono_s()
+        self._last_row_s = begun_s
+        swings = 0
+        while (passed_s := clock.mono_s() - begun_s) < lasts_s:
+            self.watch.promise(every_s + PATIENCE_S)
+            if stage.pairs:
+                swings = self._swing(stage, passed_s, swings)
+            elif stage.cycle_s:
+                self._put_load(passed_s % stage.cycle_s < stage.on_s)
+            self._one_row(stage, passed_s)
+            due_s += every_s
+            now_s = clock.mono_s()
+            if now_s - due_s > GAP_ROWS * every_s:
+                due_s = now_s
+            clock.sleep(due_s - now_s)
+        self._done_s += lasts_s
+
+    def _swing(self, stage: Stage, passed_s: float, swings: int) -> int:
+        """Go to the other side of the tap point twice a cycle; returns the swings made."""
+        due = int(passed_s / (stage.cycle_s / 2))
+        if due > swings and stage.other_v is not None:
+            upper = due % 2 == 1
+            self._go_to(stage.other_v if upper else stage.set_v)
+            return due
+        return swings
+
+    # ---- one row ------------------------------------------------------------------------------
+
+    def _one_row(self, stage: Stage, passed_s: float) -> None:
+        now_s = self.work.clock.mono_s()
+        self._gap(now_s)
+        self._clock_step(now_s)
+        row = self._sampler.row()
+        if self._scope.here:
+            row.readings.append(self._scope.look(self._set_v, stage.name))
+        self._last_row_s = now_s = self.work.clock.mono_s()
+        values = [None if one is None else one.value for one in row.readings]
+        self.work.log.row(values, _why(row.readings))
+        minute = self._minutes.add(self._done_s + passed_s, values)
+        if minute is not None:
+            self.work.log.line("minute", stage=stage.name, **minute)
+        self._tell(stage, passed_s, row)
+        self._judge(now_s, row)
+
+    def _gap(self, now_s: float) -> None:
+        pause_s = now_s - self._last_row_s
+        if pause_s > GAP_ROWS * self.plan.every_s + TRANSIT_S:
+            self.work.log.event("gap", seconds=round(pause_s, 3), why="the runner was held up")
+
+    def _clock_step(self, now_s: float) -> None:
+        """Wall time against the running clock: set by hand or by the network, or a suspend."""
+        utc = self.work.clock.utc()
+        if self._offset is not None:
+            step_s = (utc - self._offset).total_seconds() - (now_s - self._offset_s)
+            if abs(step_s) > CLOCK_STEP_S:
+                said = (
+                    "the clock was set back"
+                    if step_s < 0
+                    else "the computer slept, or its clock was set forward"
+                )
+                self.work.log.event("clock-step", seconds=round(step_s, 3), why=said)
+                self.watch.event("clock-step", f"{said} ({step_s:+.0f} s)")
+        self._offset, self._offset_s = utc, now_s
+
+    def _tell(self, stage: Stage, passed_s: float, row: Row) -> None:
+        done_s = self._done_s + passed_s
+        self.work.log.progress(min(done_s / self.plan.lasts_s, 1.0), stage.name)
+        self.watch.beat(
+            {
+                "stage": stage.name,
+                "done_s": round(done_s, 1),
+                "left_s": round(max(0.0, self.plan.lasts_s - done_s), 1),
+                "output_v": row.value(0),
+                "load_on": self._load_on,
+                "heard_s": self._sampler.heard(),
+            }
+        )
+
+    def _judge(self, now_s: float, row: Row) -> None:
+        index, state = self._sampler.index, row.state
+        if state is not None:
+            self._load_state(state, row.value(0))
+        if self.watch.end_wanted():
+            self._stop("asked", "somebody asked for a safe end", unit=False)
+        steady = now_s >= self._transit_until_s
+        acted = self._dog.add(
+            now_s,
+            Seen(
+                volts=row.value(0) if steady else None,
+                set_v=self._set_v,
+                load_on=self._load_on,
+                heatsink_c=row.value(index("heatsink-temperature")),
+                line_v=row.value(index("line-voltage")) if steady else None,
+                line_set_v=self._line_v,
+                tripped=state.tripped if state is not None else None,
+                lost_s=self._sampler.lost_s(),
+                disk_free_bytes=self._disk_free(now_s),
+            ),
+        )
+        if acted is not None:
+            rule = ABORTS[acted]
+            self._stop(acted, rule.sentence, unit=rule.unit)
+
+    def _disk_free(self, now_s: float) -> float | None:
+        if now_s < self._disk_due_s:
+            return None
+        self._disk_due_s = now_s + DISK_EVERY_S
+        return float(shutil.disk_usage(self.folder).free)
+
+    def _load_state(self, state: LoadState, volts: float | None) -> None:
+        """The load went off by itself: once it may be put on again, if nothing speaks against."""
+        if state.unregulated and self._load_on and self._mode == "cv":
+            self._mode = "low"
+            self.work.log.event("mode", mode="cc", set_v=self._set_v, value=volts)
+            self.watch.event("mode", "the unit does not carry the load current")
+        elif not state.unregulated:
+            self._mode = "cv"
+        if state.input_on or not self._load_on or state.tripped is not None:
+            return
+        self.work.log.event("load-off-unasked", output_v=volts)
+        self.watch.event("load-off", "the load went off without being told to")
+        in_band = volts is not None and abs(volts - self._set_v) < 0.05 * self._set_v + 0.1
+        if self.rearmed >= REARM_MAX or not in_band:
+            self._stop(
+                "load-off", "the load went off by itself and may not be put on again", unit=False
+            )
+        self.rearmed += 1
+        load = load_of(self.work)
+        load.set_current(self._load_a)
+        load.input(True)
+        self.work.log.event("load-on-again", load_a=self._load_a)
+        self._transit()
+
+    def _stop(self, rule: str, sentence: str, *, unit: bool) -> None:
+        """Load off, then the unit's output where it can be switched, then say so."""
+        try:
+            load_of(self.work).input(False)
+            self._load_on = False
+            if self.work.instruments.supply is not None and rule != "asked":
+                self.work.instruments.supply.output(False)
+        except (BenchError, InstrumentError) as error:
+            sentence += f"; while switching off: {error}"
+        self.work.log.event("abort", rule=rule, reason=sentence, unit=unit)
+        self.watch.event("abort", sentence)
+        if rule == "asked":
+            raise KeyboardInterrupt
+        if not unit:
+            raise BenchError(f"the soak was stopped: {sentence}")
+        raise _Stopped
+
+    def _heard(self, what: str, name: str, reason: str) -> None:
+        self.work.log.event(what, instrument=name, reason=reason)
+        self.watch.event(what, f"{name} {reason}".strip())
+
+
+def _why(readings: list[Reading | None]) -> dict[str, str]:
+    return {
+        str(index): reading.reason
+        for index, reading in enumerate(readings)
+        if reading is not None and reading.reason is not None
+    }

@@ -1,0 +1,145 @@
+"""The rows of a soak as arrays, with stages and gaps. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from datetime import datetime
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.reading import Reading
+from runner.record.journal import ROW_KIND
+
+__all__ = ["Samples", "SoakStage", "samples_of"]
+
+Floats = NDArray[np.float64]
+GAP_ROWS = 3.0
+GAP_MARGIN_S = 5.0
+
+
+@dataclass(frozen=True, slots=True)
+class SoakStage:
+    """One stage as it was done: rows ``first`` to ``last`` (exclusive)."""
+
+    name: str
+    set_v: float
+    load_a: float
+    first: int
+    last: int
+
+
+@dataclass(frozen=True, slots=True)
+class Samples:
+    """``t_s`` (n,) seconds since the first row, ``values`` (n, columns), NaN where not read.
+
+    ``gaps`` are (second at which it began, length in s); they are not soak time.
+    """
+
+    quantities: tuple[str, ...]
+    units: tuple[str, ...]
+    instruments: tuple[str, ...]
+    functions: tuple[str, ...]
+    every_s: float
+    t_s: Floats
+    values: Floats
+    stages: tuple[SoakStage, ...]
+    gaps: tuple[tuple[float, float], ...]
+    begun: str
+    resumed: int
+
+    @property
+    def soak_s(self) -> float:
+        """Time soaked, gaps left out, in s."""
+        if self.t_s.size < 2:
+            return 0.0
+        return float(self.t_s[-1] - self.t_s[0]) - sum(length for _, length in self.gaps)
+
+    def column(self, quantity: str) -> Floats:
+        """Values of one quantity, shape (n,); all NaN when the bench could not read it."""
+        if quantity not in self.quantities:
+            return np.full(self.t_s.size, np.nan)
+        return self.values[:, self.quantities.index(quantity)]
+
+    def reading(self, quantity: str, value: float) -> Reading:
+        """Return a value as the reading of its column's instrument, for its accuracy."""
+        at = self.quantities.index(quantity)
+        return Reading(quantity, value, self.units[at], self.instruments[at], self.functions[at])
+
+    def read(self, quantity: str, stages: Sequence[str] = ()) -> tuple[Floats, Floats]:
+        """Times and values of the rows (of these stages) in which a quantity was read."""
+        values = self.column(quantity)
+        keep = np.isfinite(values)
+        if stages:
+            inside = np.zeros(self.t_s.size, dtype=bool)
+            for stage in self.stages:
+                if stage.name in stages:
+                    inside[stage.first : stage.last] = True
+            keep &= inside
+        return self.t_s[keep], values[keep]
+
+
+def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
+    """Gather a soak's lines (``CheckData.rows``); None when there is no row.
+
+    After a resume the running clock may have begun anew: the wall clock tells how long the
+    pause was.
+    """
+    columns: list[dict[str, str]] = []
+    every_s, resumed = 1.0, 0
+    times: list[float] = []
+    rows: list[list[float | None]] = []
+    marks: list[tuple[str, float, float, int]] = []
+    base_s, last_mono_s, last_utc = 0.0, 0.0, ""
+    begun = ""
+    for line in lines:
+        kind = line["kind"]
+        if kind == ROW_KIND:
+            mono_s = line["t_mono_s"]
+            begun = begun or str(line["t_utc"])
+            times.append(base_s + mono_s)
+            rows.append(line["v"])
+            last_mono_s, last_utc = mono_s, line["t_utc"]
+        elif kind == "columns":
+            columns, every_s = line["columns"], float(line["every_s"])
+        elif kind == "stage":
+            marks.append((line["name"], float(line["set_v"]), float(line["load_a"]), len(times)))
+        elif kind == "resume" and times:
+            resumed += 1
+            pause_s = max(0.0, _seconds(last_utc, line["t_utc"]))
+            base_s += last_mono_s + pause_s - line["t_mono_s"]
+    if not times or not columns:
+        return None
+    t_s = np.asarray(times) - times[0]
+    values = np.array(rows, dtype=np.float64)
+    if values.ndim != 2 or values.shape[1] != len(columns):
+        return None
+    ends = [mark[3] for mark in marks[1:]] + [len(times)]
+    stages = tuple(
+        SoakStage(*mark, last=end)
+        for mark, end in zip(marks, ends, strict=True)
+        if end > mark[3]
+    )  # fmt: skip
+    return Samples(
+        quantities=tuple(str(c["quantity"]) for c in columns),
+        units=tuple(str(c["unit"]) for c in columns),
+        instruments=tuple(str(c["instrument"]) for c in columns),
+        functions=tuple(str(c["function"]) for c in columns),
+        every_s=every_s, t_s=t_s, values=values, stages=stages,
+        gaps=_gaps(t_s, every_s), begun=begun, resumed=resumed,
+    )  # fmt: skip
+
+
+def _gaps(t_s: Floats, every_s: float) -> tuple[tuple[float, float], ...]:
+    steps = np.diff(t_s)
+    found = np.flatnonzero(steps > GAP_ROWS * every_s + GAP_MARGIN_S)
+    return tuple((float(t_s[i]), float(steps[i] - every_s)) for i in found)
+
+
+def _seconds(before: str, after: str) -> float:
+    try:
+        return (datetime.fromisoformat(after) - datetime.fromisoformat(before)).total_seconds()
+    except ValueError:
+        return 0.0

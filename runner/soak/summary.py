@@ -1,0 +1,138 @@
+"""The figures of a night: drift, Allan deviation, worst minute, energy, temperature. Pure."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.signals.drift import AllanDeviation, RobustSlope, allan_deviation, robust_slope
+from runner.soak.samples import Samples
+
+__all__ = ["ENDS", "WARM_UP_S", "Drift", "WorstMinute", "drift_of", "energy_wh", "worst_minute"]
+
+Floats = NDArray[np.float64]
+WARM_UP_S = 1800.0
+WARM_UP_SHARE = 0.25
+"""A short soak warms up for a quarter of its holding stage at most."""
+ENDS = 10
+SETTLED_S = 60.0
+"""After a stage begins its first minute is transit, not judged as a deviation."""
+ALLAN_S = (10.0, 100.0, 1000.0)
+
+
+@dataclass(frozen=True, slots=True)
+class Drift:
+    """Change over the watched part of the holding stage: means of ``ENDS`` rows at each end."""
+
+    set_v: float
+    first: Floats
+    last: Floats
+    watched_s: float
+    slope: RobustSlope | None
+    allan: Mapping[float, float]
+    allan_reason: str
+
+    @property
+    def change_v(self) -> float:
+        """Last less first, in V."""
+        return float(self.last.mean() - self.first.mean())
+
+
+@dataclass(frozen=True, slots=True)
+class WorstMinute:
+    """The minute whose mean lies farthest from its stage's median, in V and s."""
+
+    stage: str
+    t_s: float
+    mean_v: float
+    median_v: float
+    n: int
+
+    @property
+    def deviation_v(self) -> float:
+        """How far."""
+        return self.mean_v - self.median_v
+
+
+def drift_of(samples: Samples, set_v_of: str = "hold") -> Drift | str:
+    """Return drift after warm-up, or the sentence why there is none."""
+    stage = next((s for s in samples.stages if s.name == set_v_of), None)
+    if stage is None:
+        return "the soak had no stage at constant load"
+    t_s, volts = samples.read("output-voltage", (set_v_of,))
+    if t_s.size < 2:
+        return "no valid reading at constant load"
+    warm_s = min(WARM_UP_S, WARM_UP_SHARE * float(t_s[-1] - t_s[0]))
+    keep = t_s >= t_s[0] + warm_s
+    t_s, volts = t_s[keep], volts[keep]
+    if t_s.size < 3 * ENDS:
+        return f"only {t_s.size} valid readings after warm-up"
+    slope = robust_slope(t_s, volts)
+    allan, reason = _allan(t_s, volts, samples.every_s)
+    return Drift(
+        stage.set_v, volts[:ENDS], volts[-ENDS:], float(t_s[-1] - t_s[0]),
+        slope if isinstance(slope, RobustSlope) else None, allan, reason,
+    )  # fmt: skip
+
+
+def _allan(t_s: Floats, volts: Floats, every_s: float) -> tuple[dict[float, float], str]:
+    """Allan deviation at a few averaging times, of the longest stretch without a gap."""
+    cuts = np.flatnonzero(np.diff(t_s) > 1.4 * every_s) + 1
+    pieces = np.split(np.arange(t_s.size), cuts)
+    longest = max(pieces, key=len)
+    wanted = tuple(sorted({max(1, round(tau / every_s)) for tau in ALLAN_S}))
+    if longest.size < 4:
+        return {}, "no stretch without a pause is long enough"
+    found = allan_deviation(t_s[longest], volts[longest], factors=wanted)
+    if not isinstance(found, AllanDeviation):
+        return {}, found.reason
+    pairs = zip(found.tau_s, found.deviation, strict=True)
+    return {round(float(tau), 3): float(d) for tau, d in pairs}, ""
+
+
+def worst_minute(samples: Samples) -> WorstMinute | None:
+    """Return the worst minute of the stages at a constant set point (load constant or not)."""
+    worst: WorstMinute | None = None
+    for stage in samples.stages:
+        if stage.name == "tap-cycles":
+            continue
+        t_s = samples.t_s[stage.first : stage.last]
+        volts = samples.column("output-voltage")[stage.first : stage.last]
+        keep = np.isfinite(volts) & (t_s >= t_s[0] + min(SETTLED_S, 0.1 * float(np.ptp(t_s))))
+        if not keep.any():
+            continue
+        median_v = float(np.median(volts[keep]))
+        minutes = ((t_s[keep]) // 60.0).astype(int)
+        starts = np.flatnonzero(np.r_[True, np.diff(minutes) != 0])
+        counts = np.diff(np.r_[starts, minutes.size])
+        means = np.add.reduceat(volts[keep], starts) / counts
+        at = int(np.argmax(np.abs(means - median_v)))
+        found = WorstMinute(
+            stage.name, float(minutes[starts[at]]) * 60.0, float(means[at]), median_v,
+            int(counts[at]),
+        )  # fmt: skip
+        if worst is None or abs(found.deviation_v) > abs(worst.deviation_v):
+            worst = found
+    return worst
+
+
+def energy_wh(samples: Samples) -> tuple[float | None, float | None]:
+    """Energy into the load and taken at the inlet, in Wh; None where it was not read.
+
+    A reading counts for the time to the next, gaps left out.
+    """
+    if samples.t_s.size < 2:
+        return None, None
+    steps = np.diff(samples.t_s)
+    steps = np.where(steps > 3 * samples.every_s + 5.0, 0.0, steps)
+    out = samples.column("output-voltage") * samples.column("load-current")
+    return _energy(out, steps), _energy(samples.column("inlet-power"), steps)
+
+
+def _energy(watts: Floats, steps: Floats) -> float | None:
+    power = watts[:-1]
+    seen = np.isfinite(power)
+    return float(np.sum(power[seen] * steps[seen]) / 3600.0) if seen.any() else None
