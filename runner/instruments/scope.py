@@ -165,7 +165,7 @@ class DrivenScope(Driven):
                 self._seen_armed = True
                 return
             self._seen_armed |= state == "filling"
-            if self._count is not None and self._captures() != self._count:
+            if state == "idle" and self._count is not None and self._captures() != self._count:
                 return
             if self._clock.mono_s() >= end_s:
                 raise InstrumentError(f"{self.name}: it did not arm (state {state})")
@@ -189,10 +189,9 @@ class DrivenScope(Driven):
 
     def triggered(self) -> bool:
         """Whether the armed acquisition is complete."""
-        if self._count is not None:
-            done = self._captures() != self._count and self._state() == "idle"
-        else:
-            done = self._seen_armed and self._state() == "idle"
+        done = self._state() == "idle" and (
+            self._seen_armed if self._count is None else self._captures() != self._count
+        )
         if done and self._triggered_at_s is None:
             self._triggered_at_s = self._clock.mono_s()
         return done
