@@ -34,6 +34,7 @@ QUICK_SHARE = 0.1
 EVERY_S = 30.0
 LOAD_SHARE = 0.5
 ENDS = 5
+ENDS_LEAST = 3
 """Readings at each end whose means are compared."""
 LEAST_K = 2.0
 """A temperature must have moved by this much before a coefficient means anything."""
@@ -109,15 +110,16 @@ def _drift(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> Fin
     limit = Limit.about(0.0, limits.limit.at(set_v))
     readings = [r for r in data.of("output-voltage", phase="watch", set_v=set_v) if r.valid]
     what = "drift after warm-up"
-    if len(readings) < 2 * ENDS:
+    ends = min(ENDS, len(readings) // 2)
+    if ends < ENDS_LEAST:
         why = f"only {len(readings)} valid readings"
         return judge.not_measured(what, "V", why, limit=limit, source=limits.source)
     minutes = (readings[-1].t_mono_s - readings[0].t_mono_s) / 60
     at = f"at {set_v:.6g} V, over {minutes:.0f} min"
     budget = difference(
         what,
-        valid_values(readings[-ENDS:]),
-        valid_values(readings[:ENDS]),
+        valid_values(readings[-ends:]),
+        valid_values(readings[:ends]),
         scale_of(data, readings[0]),
         paired=False,
     )

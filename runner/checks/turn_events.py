@@ -8,6 +8,8 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
+from statistics import median
 
 __all__ = ["Crossing", "Track", "crossing"]
 
@@ -78,7 +80,12 @@ def crossing(
 
 
 def _line(track: Track, at_s: float) -> tuple[float, float]:
-    """Least-squares slope about a moment (V/s), and the scatter about it (V): the tremor."""
+    """Least-squares slope about a moment (V/s), and the tremor about it (V).
+
+    The tremor is that of the differences from reading to reading, by their median, so that one
+    move back does not pass for trembling: 1.4826 times the median for a normal scatter, by √2
+    for the two readings in each difference.
+    """
     pairs = [
         (t - at_s, v)
         for t, v in zip(track.t_s, track.volts, strict=True)
@@ -92,5 +99,5 @@ def _line(track: Track, at_s: float) -> tuple[float, float]:
     if spread <= 0:
         return 0.0, 0.0
     slope = sum((t - mean_t) * (v - mean_v) for t, v in pairs) / spread
-    left = [v - mean_v - slope * (t - mean_t) for t, v in pairs]
-    return slope, math.sqrt(sum(r * r for r in left) / (len(pairs) - 2))
+    steps = [abs(b - a - slope * (u - t)) for (t, a), (u, b) in pairwise(pairs)]
+    return slope, 1.4826 * median(steps) / math.sqrt(2)
