@@ -23,6 +23,7 @@ __all__ = ["CHUNK", "Port", "SerialPort", "SocketPort", "VisaPort", "Worker", "p
 
 CHUNK = 65_536
 _OVERRUN_S = 1.0
+_ASRL = 4  # VI_INTF_ASRL
 
 
 class Port(Protocol):
@@ -212,28 +213,31 @@ class VisaPort:
         self._resource, self._clock, self._worker = resource, clock, worker
         self._library, self._handle = resource.visalib, resource.session
         self._timeout_ms = -1
+        self._ahead = b""
         self._library.issue_warning_on.clear()
         self._end_at_lines(read_end)
 
     def _end_at_lines(self, read_end: str) -> None:
         # A stream has no END of its own: its reads stop at the line's last character. Message
         # transports do have one, and a line end may be data there.
-        stream = (
-            str(self._resource.resource_class).upper() == "SOCKET"
-            or int(self._resource.interface_type) == 4
-        )  # VI_INTF_ASRL
-        self._resource.read_termination = read_end[-1:] if stream and read_end else None
+        serial = int(self._resource.interface_type) == _ASRL
+        self._stream = serial or str(self._resource.resource_class).upper() == "SOCKET"
+        self._resource.read_termination = read_end[-1:] if self._stream and read_end else None
 
-    def _call(self, call: Callable[[], Any], until_s: float) -> Any:
-        left_s = until_s - self._clock.mono_s()
-        if left_s <= 0:
+    def _call(self, call: Callable[[], Any], until_s: float, timeout_ms: int | None = None) -> Any:
+        left_s = max(0.0, until_s - self._clock.mono_s())
+        if left_s <= 0 and timeout_ms is None:
             raise DeadlineError("no complete answer in time")
+        wanted_ms = _rounded_ms(left_s) if timeout_ms is None else timeout_ms
+
+        def timed() -> Any:
+            if wanted_ms != self._timeout_ms:
+                self._resource.timeout = wanted_ms
+                self._timeout_ms = wanted_ms
+            return call()
+
         try:
-            if self._worker is None:
-                self._set_timeout(left_s)
-                return call()
-            self._worker.run(lambda: self._set_timeout(left_s), left_s + _OVERRUN_S)
-            return self._worker.run(call, left_s + _OVERRUN_S)
+            return timed() if self._worker is None else self._worker.run(timed, left_s + _OVERRUN_S)
         except (DeadlineError, ConnectError):
             raise
         except Exception as error:
@@ -241,28 +245,30 @@ class VisaPort:
                 raise DeadlineError("no complete answer in time") from error
             raise ConnectError(f"the VISA library reports: {_why(error)}") from error
 
-    def _set_timeout(self, left_s: float) -> None:
-        # Rounded up to half-octaves, so that most calls find it already set.
-        wanted_ms = 16
-        while wanted_ms < left_s * 1000.0 and wanted_ms < 600_000:
-            wanted_ms *= 2
-        if wanted_ms != self._timeout_ms:
-            self._resource.timeout = wanted_ms
-            self._timeout_ms = wanted_ms
-
     def send(self, data: bytes, until_s: float) -> None:
         """Send all bytes (see :class:`Port`)."""
         self._call(lambda: self._library.write(self._handle, data), until_s)
 
     def receive(self, until_s: float, at_most: int = CHUNK) -> tuple[bytes, bool]:
         """Return what came (see :class:`Port`)."""
+        if self._ahead:
+            taken, self._ahead = self._ahead[:at_most], self._ahead[at_most:]
+            return taken, False
         n = min(at_most, CHUNK)
         data, status = self._call(lambda: self._library.read(self._handle, n), until_s)
         return bytes(data), int(status) == 0  # VI_SUCCESS alone means END
 
     def waiting(self) -> bool:
-        """Whether bytes lie unread."""
-        return False
+        """Whether bytes lie unread; only a stream is asked, with a read that does not wait."""
+        if self._ahead or not self._stream:
+            return bool(self._ahead)
+        now_s = self._clock.mono_s()
+        try:
+            data, _ = self._call(lambda: self._library.read(self._handle, CHUNK), now_s, 0)
+        except DeadlineError:
+            return False
+        self._ahead = bytes(data)
+        return bool(data)
 
     def clear(self, until_s: float) -> None:
         """Send a device clear."""
@@ -279,6 +285,14 @@ class VisaPort:
             self._worker.stop()
         except Exception:  # noqa: BLE001 - nothing is left that could be done
             pass
+
+
+def _rounded_ms(left_s: float) -> int:
+    """A timeout of at least this long, in steps, so that most calls find it already set."""
+    wanted_ms = 16
+    while wanted_ms < left_s * 1000.0 and wanted_ms < 600_000:
+        wanted_ms *= 2
+    return wanted_ms
 
 
 def port_for(resource: Any, clock: Clock, *, trusted: bool, read_end: str = "\n") -> Port:

@@ -321,7 +321,9 @@ class Session:
     def _nothing_more(self) -> None:
         rest = self._inbox.take_all()
         if not rest:
-            return
+            if not self.port.waiting():
+                return
+            rest = self.drain(0.001, 0.05)
         if rest.strip(_PADDING) and self.options.unasked == "fault":
             self.trace.add("<", rest)
             raise FramingError(
