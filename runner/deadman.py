@@ -83,7 +83,8 @@ def main() -> None:
         print(f"{type(error).__name__}: {error}".splitlines()[0], flush=True)  # noqa: T201
         sys.exit(1)
     own.write("watching", runner=told["runner_pid"], load=told["address"])
-    print("ready", flush=True)  # noqa: T201
+    with contextlib.suppress(OSError):  # a runner that died meanwhile is found by the watch
+        print("ready", flush=True)  # noqa: T201
     why = _watch(float(told.get("silence_s", SILENCE_S)), wake)
     if why is None:
         own.write("watching ended", said="the runner ended in order")

@@ -133,6 +133,8 @@ class Journal:
         return self._seq - 1
 
     def _append(self, data: bytes, *, may_wait: bool) -> None:
+        if self._handle.closed:
+            raise RecordError("the journal cannot be written (it is closed)")
         start = self._handle.tell()
         try:
             while data:

@@ -55,7 +55,8 @@ class Samples:
         """Time soaked, gaps left out, in s."""
         if self.t_s.size < 2:
             return 0.0
-        return float(self.t_s[-1] - self.t_s[0]) - sum(length for _, length in self.gaps)
+        whole_s = float(self.t_s[-1] - self.t_s[0]) + self.every_s
+        return whole_s - sum(length for _, length in self.gaps)
 
     def column(self, quantity: str) -> Floats:
         """Values of one quantity, shape (n,); all NaN when the bench could not read it."""
@@ -93,7 +94,7 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
     rows: list[list[float | None]] = []
     marks: list[tuple[str, float, float, int]] = []
     base_s, last_mono_s, last_utc = 0.0, 0.0, ""
-    begun = ""
+    begun, breaks = "", []
     for line in lines:
         kind = line["kind"]
         if kind == ROW_KIND:
@@ -108,6 +109,7 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
             marks.append((line["name"], float(line["set_v"]), float(line["load_a"]), len(times)))
         elif kind == "resume" and times:
             resumed += 1
+            breaks.append(len(times) - 1)
             pause_s = max(0.0, _seconds(last_utc, line["t_utc"]))
             base_s += last_mono_s + pause_s - line["t_mono_s"]
     if not times or not columns:
@@ -128,13 +130,16 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
         instruments=tuple(str(c["instrument"]) for c in columns),
         functions=tuple(str(c["function"]) for c in columns),
         every_s=every_s, t_s=t_s, values=values, stages=stages,
-        gaps=_gaps(t_s, every_s), begun=begun, resumed=resumed,
+        gaps=_gaps(t_s, every_s, breaks), begun=begun, resumed=resumed,
     )  # fmt: skip
 
 
-def _gaps(t_s: Floats, every_s: float) -> tuple[tuple[float, float], ...]:
+def _gaps(t_s: Floats, every_s: float, breaks: Sequence[int]) -> tuple[tuple[float, float], ...]:
+    """Long steps between rows, and every step across a resume (``breaks``: rows before one)."""
     steps = np.diff(t_s)
-    found = np.flatnonzero(steps > GAP_ROWS * every_s + GAP_MARGIN_S)
+    long = steps > GAP_ROWS * every_s + GAP_MARGIN_S
+    long[[at for at in breaks if at < long.size]] = True
+    found = np.flatnonzero(long)
     return tuple((float(t_s[i]), float(steps[i] - every_s)) for i in found)
 
 

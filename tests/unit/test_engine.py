@@ -34,7 +34,7 @@ class _Load:
     stuck: bool = False
 
     def input(self, on: bool) -> None:
-        self.on = on
+        self.on = on or self.stuck
 
     def off_confirmed(self) -> bool:
         if not self.stuck:

@@ -51,7 +51,7 @@ def test_a_record_is_never_written_over(tmp_path: Path) -> None:
 def test_a_second_writer_is_kept_out(tmp_path: Path) -> None:
     journal = _write(tmp_path, 1)
     with pytest.raises(RecordError, match="another run"):
-        Journal(tmp_path, VirtualClock(), resume_after=(1, journal.last_hash))
+        Journal(tmp_path, VirtualClock(), resume_after=(1, journal.last_hash, 0))
     journal.close()
 
 

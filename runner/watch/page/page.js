@@ -1,0 +1,153 @@
+"use strict";
+// Everything from the record is put in as text, never as markup.
+const byId = (id) => document.getElementById(id);
+const put = (id, text) => { const node = byId(id); if (node.textContent !== text) node.textContent = text; };
+const state = { top: {}, now: { values: {} }, minutes: [], events: [], beat: {}, beatAt: 0 };
+const MINUTES_MAX = 2880;
+const EVENTS_MAX = 200;
+
+function span(seconds) {
+  if (!Number.isFinite(seconds)) return "–";
+  const minutes = Math.floor(seconds / 60);
+  if (minutes >= 60) return `${Math.floor(minutes / 60)} h ${String(minutes % 60).padStart(2, "0")} min`;
+  return minutes ? `${minutes} min` : `${Math.round(seconds)} s`;
+}
+
+function number(value, unit) {
+  if (unit === "V" && Math.abs(value) < 0.1) return `${(value * 1000).toFixed(3)} mV`;
+  const digits = { V: 3, A: 3, W: 1, "°C": 1 }[unit];
+  return `${value.toFixed(digits === undefined ? 3 : digits)} ${unit}`;
+}
+
+function showTop() {
+  const top = state.top;
+  put("unit", `${top.maker || ""} ${top.model || ""}`.trim() || "…");
+  put("serial", top.serial ? `serial ${top.serial}` : "");
+  byId("simulated").hidden = !top.simulated;
+}
+
+function showNow() {
+  const now = state.now;
+  const volts = now.values["output-voltage"];
+  put("doing", now.ended ? `Ended: ${now.ended} ${now.reason || ""}` : now.stage ? `Soak, ${now.stage}` : now.question || "");
+  put("volts", volts ? volts[0].toFixed(3) : "–");
+  if (volts && now.low_v !== undefined) {
+    put("band", `set ${now.set_v.toFixed(3)} V, allowed ${now.low_v.toFixed(2)} to ${now.high_v.toFixed(2)} V`);
+    const share = (volts[0] - now.low_v) / (now.high_v - now.low_v);
+    byId("needle").style.left = `${100 * Math.min(1, Math.max(0, share))}%`;
+    byId("big").className = share < 0 || share > 1 ? "out" : "";
+  }
+  byId("load").className = now.load;
+  const amps = now.values["load-current"];
+  put("load", now.load === "on" && amps ? `on, ${amps[0].toFixed(2)} A` : now.load || "–");
+  put("winding", now.winding ? `${now.winding} by set point` : "–");
+  pairs("others", Object.entries(now.values).filter(([name]) => name !== "output-voltage" && name !== "load-current")
+    .map(([name, [value, unit]]) => [name.replaceAll("-", " "), number(value, unit)]));
+  if (now.ended) byId("end").disabled = true;
+}
+
+function pairs(id, rows) {
+  const list = byId(id);
+  while (list.children.length > rows.length) list.lastChild.remove();
+  rows.forEach(([name, text], index) => {
+    let row = list.children[index];
+    if (!row) {
+      row = document.createElement("div");
+      row.append(document.createElement("dt"), document.createElement("dd"));
+      list.append(row);
+    }
+    if (row.children[0].textContent !== name) row.children[0].textContent = name;
+    if (row.children[1].textContent !== text) row.children[1].textContent = text;
+  });
+}
+
+function showBeat() {
+  const beat = state.beat;
+  const old = (performance.now() - state.beatAt) / 1000;
+  if (!state.now.ended && beat.left_s !== undefined) {
+    put("left", span(Math.max(0, beat.left_s)));
+    put("done", span(beat.done_s));
+  } else if (state.now.ended) { put("left", "–"); }
+  const extra = state.beatAt ? old : 0;
+  pairs("heard", Object.entries(beat.heard_s || {}).map(([name, s]) => [name, state.now.ended ? "–" : `${span(s + extra)} ago`]));
+}
+
+function showTrend() {
+  const rows = state.minutes.filter((row) => row[2] !== null);
+  if (!rows.length) return;
+  let low = Infinity, high = -Infinity;
+  for (const row of rows) { low = Math.min(low, row[1]); high = Math.max(high, row[3]); }
+  const room = Math.max((high - low) * 0.08, 0.0005);
+  low -= room; high += room;
+  const first = rows[0][0], last = Math.max(rows[rows.length - 1][0], first + 1);
+  const x = (minute) => (600 * (minute - first) / (last - first)).toFixed(1);
+  const y = (v) => (200 * (high - v) / (high - low)).toFixed(1);
+  byId("mean").setAttribute("d", rows.map((r, i) => `${i ? "L" : "M"}${x(r[0])} ${y(r[2])}`).join(""));
+  const up = rows.map((r, i) => `${i ? "L" : "M"}${x(r[0])} ${y(r[3])}`).join("");
+  const down = [...rows].reverse().map((r) => `L${x(r[0])} ${y(r[1])}`).join("");
+  byId("range").setAttribute("d", `${up}${down}Z`);
+  put("trend-text", `${span(60 * (last - first))}: from ${(low + room).toFixed(4)} V to ${(high - room).toFixed(4)} V (band: least to greatest of each minute)`);
+}
+
+function showEvents(added) {
+  const list = byId("events");
+  for (const event of added) {
+    const item = document.createElement("li");
+    const time = document.createElement("time");
+    const when = new Date(event.at);
+    time.textContent = Number.isNaN(when.getTime()) ? "" : when.toLocaleTimeString();
+    item.append(time, document.createTextNode(event.text));
+    list.prepend(item);
+  }
+  while (list.children.length > EVENTS_MAX) list.lastChild.remove();
+}
+
+function showAll() { showTop(); showNow(); showBeat(); showTrend(); }
+
+const source = new EventSource("events");
+source.addEventListener("all", (message) => {
+  Object.assign(state, JSON.parse(message.data));
+  byId("events").replaceChildren();
+  showEvents(state.events);
+  showAll();
+});
+source.addEventListener("change", (message) => {
+  const change = JSON.parse(message.data);
+  if (change.top) { state.top = change.top; showTop(); }
+  if (change.now) { state.now = change.now; showNow(); }
+  if (change.events) showEvents(change.events);
+  if (change.minutes) {
+    state.minutes.push(...change.minutes);
+    state.minutes.splice(0, Math.max(0, state.minutes.length - MINUTES_MAX));
+    showTrend();
+  }
+});
+source.addEventListener("beat", (message) => {
+  state.beat = JSON.parse(message.data);
+  state.beatAt = performance.now();
+  showBeat();
+});
+source.onopen = () => { byId("lost").hidden = true; };
+source.onerror = () => { byId("lost").hidden = false; };
+setInterval(showBeat, 1000);
+
+let sure = -Infinity;
+byId("end").addEventListener("click", async () => {
+  const button = byId("end");
+  if (performance.now() - sure > 4000) {
+    sure = performance.now();
+    button.textContent = "Press again to end";
+    setTimeout(() => { if (!button.disabled) button.textContent = "End safely"; }, 4000);
+    return;
+  }
+  button.disabled = true;
+  try {
+    const answer = await fetch("end-safely", { method: "POST", headers: { "X-Asleft": "end-safely" } });
+    put("end-text", await answer.text());
+    button.textContent = answer.ok ? "Ending" : "End safely";
+    button.disabled = answer.ok;
+  } catch (error) {
+    put("end-text", "The wish did not arrive: go to the bench and end it there.");
+    button.disabled = false;
+  }
+});

@@ -1,0 +1,286 @@
+"""Kills a soak in every way over TCP and looks at what is left: load, journal, lost readings.
+
+The soak runs in a process of its own (forked, so that its modules need not be loaded anew), its
+dead-man in another, the bench in a third, faster than the wall clock.
+"""
+
+from __future__ import annotations
+
+import json
+import os
+import random
+import signal
+import socket
+import sys
+import time
+from collections.abc import Callable
+from contextlib import suppress
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+from runner.acceptance import Acceptance, load_inputs
+from runner.assess import assess
+from runner.deadman import FILE_NAME
+from runner.errors import AsleftError
+from runner.job import Job
+from runner.operator.requests import Answer, AskNumber, Request
+from runner.record.chain import chain_faults
+from runner.record.journal import JOURNAL_NAME
+from runner.record.reader import open_record
+from runner.resume import read_resumable
+from runner.soak.plan import make_plan
+from runner.soak.run import SoakWanted, resume_soak, run_soak, wanted_again
+from tests.soak.served import ServedBench
+
+__all__ = ["Killed", "Killer", "findings_of_record"]
+
+FOR_S, EVERY_S = 4.0, 0.05
+OFF_WITHIN_S = 3.0
+SERIAL = "K-1"
+
+
+class Agreeing:
+    """A person who says yes to everything and reads 230 V at the inlet."""
+
+    def answer(self, request: Request) -> Answer:
+        value = 230.0 if isinstance(request, AskNumber) else None
+        return Answer(done=True, value=value, words="yes")
+
+
+@dataclass(frozen=True, slots=True)
+class Killed:
+    """One trial. ``was_on``: the load was on at the instant; times in s."""
+
+    at_s: float
+    was_on: bool
+    off_after_s: float | None
+    confirmed: bool
+    lost_s: float | None
+    faults: tuple[str, ...]
+    folder: Path
+
+    @property
+    def good(self) -> bool:
+        """Load off in time, read back off by whoever did it, journal whole."""
+        off = self.off_after_s is not None and self.off_after_s <= OFF_WITHIN_S
+        lost = self.lost_s is None or self.lost_s <= 1.0
+        return off and self.confirmed and lost and not self.faults
+
+
+class Killer:
+    """A served bench on which soaks are begun and killed."""
+
+    def __init__(self, place: Path, speed: float = 20.0) -> None:
+        self.place = place
+        self.served = ServedBench(place, speed)
+        inputs = load_inputs(self.served.bench, "lb-2403")
+        plan = make_plan(inputs.profile, inputs.bench, FOR_S, EVERY_S)
+        job = Job(serial=SERIAL)
+        self.wanted = SoakWanted(
+            Acceptance(inputs=inputs, job=job, out=place), plan, guards="a test"
+        )
+        self._wire = socket.create_connection(("127.0.0.1", self.served.ports["load"]))
+        self._answers = self._wire.makefile("rb")
+
+    def close(self) -> None:
+        self._answers.close()
+        self._wire.close()
+        self.served.stop()
+
+    def load_on(self) -> bool:
+        self._wire.sendall(b"INP?\n")
+        return self._answers.readline().strip() in {b"1", b"ON"}
+
+    # ---- processes ----------------------------------------------------------------------------
+
+    def begin(self, name: str) -> int:
+        """Begin a soak in a new process; returns its id. Its record is inside ``name``."""
+        acceptance = replace(self.wanted.acceptance, out=self.place / name)
+        wanted = replace(self.wanted, acceptance=acceptance)
+        return _forked(lambda: run_soak(wanted, lambda _: Agreeing(), _quiet).assessment.exit_code)
+
+    def resume(self, folder: Path) -> int:
+        """Take a record up again in a new process; returns its id."""
+
+        def work() -> int:
+            resumable = read_resumable(folder, SERIAL)
+            wanted = wanted_again(resumable)
+            outcome = resume_soak(resumable, wanted, lambda _: Agreeing(), _quiet)
+            return int(outcome.assessment.exit_code)
+
+        return _forked(work)
+
+    def folder(self, name: str) -> Path:
+        return next((self.place / name).iterdir())
+
+    def until_running(self, name: str, within_s: float = 20.0) -> Path:
+        """Wait until rows are being written."""
+        end_s = time.monotonic() + within_s
+        while time.monotonic() < end_s:
+            with suppress(OSError, StopIteration):
+                folder = self.folder(name)
+                if b'"kind":"s"' in (folder / JOURNAL_NAME).read_bytes():
+                    return folder
+            time.sleep(0.02)
+        raise AssertionError("the soak does not begin")
+
+    # ---- trials -------------------------------------------------------------------------------
+
+    def trial(self, name: str, at_s: float, harm: Callable[[int, Path], None]) -> Killed:
+        """Begin, do harm after ``at_s`` (from the start of the process), see what is left."""
+        pid = self.begin(name)
+        begun_s = time.monotonic()
+        time.sleep(at_s)
+        return self._harmed(name, pid, time.monotonic() - begun_s, harm)
+
+    def _harmed(
+        self, name: str, pid: int, at_s: float, harm: Callable[[int, Path], None]
+    ) -> Killed:
+        was_on = self.load_on()
+        folder = next((self.place / name).glob("*"), self.place / name)
+        harm(pid, folder)
+        harmed_s = time.monotonic()
+        off_after_s = self._off_after(harmed_s)
+        with suppress(ChildProcessError):
+            _wait(pid, 15.0)
+        confirmed = self._confirmed(folder) and not self.load_on()
+        return Killed(
+            at_s, was_on, off_after_s, confirmed, _lost_s(folder, harmed_s, was_on=was_on),
+            _faults(folder), folder,
+        )  # fmt: skip
+
+    def _off_after(self, since_s: float) -> float | None:
+        """When the load was seen off for good: the last moment it was on, within 4 s."""
+        last_on_s = since_s
+        while (now_s := time.monotonic()) < since_s + 4.0:
+            if self.load_on():
+                last_on_s = now_s
+            elif now_s - last_on_s > 1.8:
+                return last_on_s - since_s
+            time.sleep(0.02)
+        return None if self.load_on() else last_on_s - since_s
+
+    def _confirmed(self, folder: Path) -> bool:
+        """Whether runner or dead-man wrote that it read the load back off, where one watched."""
+        end_s = time.monotonic() + 5.0
+        while time.monotonic() < end_s:
+            own = folder / FILE_NAME
+            said = [json.loads(line)["what"] for line in own.read_bytes().splitlines()] if (
+                own.exists()
+            ) else []  # fmt: skip
+            journal = folder / JOURNAL_NAME
+            ended = journal.exists() and b'"load_off_confirmed":true' in journal.read_bytes()
+            if "load off, read back off" in said or ended or not said:
+                return True
+            time.sleep(0.05)
+        return False
+
+
+def _quiet(_check: str, _fraction: float, _doing: str) -> None:
+    return
+
+
+def _forked(work: Callable[[], int]) -> int:
+    pid = os.fork()
+    if pid:
+        return pid
+    code = 70
+    try:
+        os.setsid()
+        null = os.open(os.devnull, os.O_RDWR)
+        os.dup2(null, 0)
+        os.dup2(null, 1)
+        os.dup2(null, 2)
+        code = int(work())
+    except AsleftError as error:
+        code = int(error.exit_code)
+    finally:
+        os._exit(code)
+
+
+def _wait(pid: int, within_s: float) -> int:
+    """Wait for a process; a stopped or endless one is killed. Returns its exit code."""
+    end_s = time.monotonic() + within_s
+    while time.monotonic() < end_s:
+        done, status = os.waitpid(pid, os.WNOHANG)
+        if done:
+            return os.waitstatus_to_exitcode(status)
+        time.sleep(0.02)
+    os.kill(pid, signal.SIGKILL)
+    return os.waitstatus_to_exitcode(os.waitpid(pid, 0)[1])
+
+
+wait = _wait
+
+
+def _lost_s(folder: Path, harmed_s: float, *, was_on: bool) -> float | None:
+    """Seconds from the last whole line to the harm; None when the load was off (between rows)."""
+    journal = folder / JOURNAL_NAME
+    if not was_on or not journal.exists():
+        return None
+    last = journal.read_bytes().rpartition(b"\n")[0].rpartition(b"\n")[2]
+    return max(0.0, harmed_s - float(json.loads(last)["t_mono_s"])) if last else None
+
+
+def _faults(folder: Path) -> tuple[str, ...]:
+    """Breaks of the chain; a torn last line is not one."""
+    journal = folder / JOURNAL_NAME
+    if not journal.exists():
+        return ()
+    data = journal.read_bytes()
+    return tuple(fault.sentence for fault in chain_faults(data[: data.rfind(b"\n") + 1]))
+
+
+def findings_of_record(folder: Path) -> list[tuple[str, str]]:
+    """What was found and decided, in order."""
+    return [(f.what, str(f.decision)) for f in assess(open_record(folder)).findings]
+
+
+def kill_with(number: int) -> Callable[[int, Path], None]:
+    """Send a signal to the runner."""
+    return lambda pid, _folder: os.kill(pid, number)
+
+
+def deadman_pid(folder: Path) -> int:
+    """Process id of the dead-man, from its own line in the journal."""
+    line = next(
+        line for line in (folder / JOURNAL_NAME).read_bytes().splitlines()
+        if b'"kind":"deadman"' in line
+    )  # fmt: skip
+    return int(json.loads(line)["pid"])
+
+
+def main() -> None:
+    """``python -m tests.faults.killing TRIALS SIGNAL FOLDER``: kill at random instants, print."""
+    trials, word, place = int(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
+    place.mkdir(parents=True)
+    rng = random.Random(1)
+    killer = Killer(place)
+    found: list[Killed] = []
+    try:
+        for number in range(trials):
+            one = killer.trial(
+                f"t{number}", rng.uniform(0.1, 6.0), kill_with(getattr(signal, word))
+            )
+            found.append(one)
+            if not one.good:
+                print("NOT GOOD", one, flush=True)
+            if (number + 1) % 25 == 0:
+                print(summary(found), flush=True)
+    finally:
+        killer.close()
+    print(summary(found), flush=True)
+
+
+def summary(found: list[Killed]) -> str:
+    on = [one for one in found if one.was_on]
+    slowest = max((one.off_after_s or 0.0 for one in on), default=0.0)
+    lost = max((one.lost_s or 0.0 for one in on), default=0.0)
+    return (
+        f"{len(found)} times, load on at {len(on)}, good {sum(one.good for one in found)},"
+        f" off within {slowest:.2f} s, readings lost {lost:.2f} s"
+    )
+
+
+if __name__ == "__main__":
+    main()

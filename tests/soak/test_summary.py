@@ -1,0 +1,114 @@
+"""Drift, worst minute, energy, gaps from rows whose answer is known beforehand."""
+
+from __future__ import annotations
+
+import math
+from datetime import UTC, datetime, timedelta
+from typing import Any
+
+import allantools
+import numpy as np
+import pytest
+
+from runner.soak.samples import Samples, samples_of
+from runner.soak.summary import Drift, drift_of, energy_wh, worst_minute
+from tests.soak.made_night import COLUMNS
+
+START = datetime(2026, 1, 1, 18, tzinfo=UTC)
+
+
+def rows(values: list[list[float | None]], every_s: float = 10.0, from_s: float = 0.0,
+         stage: str = "hold") -> list[dict[str, Any]]:  # fmt: skip
+    lines: list[dict[str, Any]] = [
+        {"kind": "columns", "every_s": every_s, "columns": COLUMNS},
+        {"kind": "stage", "name": stage, "set_v": 24.0, "load_a": 3.0},
+    ]
+    for number, one in enumerate(values):
+        t_s = from_s + number * every_s
+        utc = (START + timedelta(seconds=t_s)).isoformat(timespec="milliseconds")
+        lines.append({"kind": "s", "t_mono_s": t_s, "t_utc": utc, "v": one})
+    return lines
+
+
+def samples(lines: list[dict[str, Any]]) -> Samples:
+    found = samples_of(lines)
+    assert found is not None
+    return found
+
+
+def test_a_straight_drift_comes_out_as_its_slope() -> None:
+    # 1 mV/h over 4 h, first half hour is warm-up: 3.5 h watched, ends averaged over ten rows each.
+    values = [[24.0 + 1e-3 * i * 10 / 3600, 3.0, 100.0, 40.0] for i in range(1440)]
+    found = drift_of(samples(rows(values)))
+    assert isinstance(found, Drift)
+    assert found.watched_s == pytest.approx(3.5 * 3600, abs=20)
+    assert found.change_v == pytest.approx(1e-3 * (found.watched_s - 90) / 3600, rel=1e-6)
+    assert found.slope is not None
+    assert found.slope.slope_per_s * 3600 == pytest.approx(1e-3, rel=1e-6)
+
+
+def test_allan_deviation_is_that_of_a_reference_library() -> None:
+    rng = np.random.default_rng(3)
+    noise = 24.0 + 1e-4 * rng.standard_normal(1440)
+    found = drift_of(samples(rows([[float(v), 3.0, None, None] for v in noise])))
+    assert isinstance(found, Drift)
+    watched = noise[180:]
+    _, due, _, _ = allantools.oadev(watched, rate=0.1, data_type="freq", taus=[100.0])
+    assert found.allan[100.0] == pytest.approx(float(due[0]), rel=1e-9)
+    # White noise falls with the square root of the averaging time (NIST SP 1065, table 3).
+    assert found.allan[100.0] == pytest.approx(1e-4 / math.sqrt(10), rel=0.15)
+
+
+def test_the_worst_minute_is_found_and_a_single_row_is_averaged_away() -> None:
+    values: list[list[float | None]] = [[24.0, 3.0, None, None] for _ in range(720)]
+    values[100] = [24.5, 3.0, None, None]
+    for i in range(360, 366):
+        values[i] = [24.2, 3.0, None, None]
+    worst = worst_minute(samples(rows(values)))
+    assert worst is not None
+    assert worst.t_s == 3600.0
+    assert worst.deviation_v == pytest.approx(0.2)
+
+
+def test_energy_of_a_constant_night() -> None:
+    values: list[list[float | None]] = [[24.0, 3.0, 110.0, 40.0] for _ in range(361)]
+    out_wh, in_wh = energy_wh(samples(rows(values)))
+    assert out_wh == pytest.approx(72.0)
+    assert in_wh == pytest.approx(110.0)
+
+
+def test_a_gap_is_listed_and_is_no_soak_time_nor_energy() -> None:
+    values: list[list[float | None]] = [[24.0, 3.0, 110.0, 40.0] for _ in range(180)]
+    lines = rows(values)
+    lines += rows(values, from_s=1800.0 + 600.0)[2:]
+    found = samples(lines)
+    assert found.gaps == ((1790.0, 600.0),)
+    assert found.soak_s == pytest.approx(3600.0)
+    assert energy_wh(found)[0] == pytest.approx(72.0, rel=0.01)
+
+
+def test_after_a_resume_the_wall_clock_tells_the_pause() -> None:
+    values: list[list[float | None]] = [[24.0, 3.0, 110.0, 40.0] for _ in range(90)]
+    lines = rows(values)
+    again = rows(values)[1:]
+    pause = timedelta(seconds=890 + 7200)
+    for line in again:
+        if line["kind"] == "s":  # a running clock that began anew
+            line["t_utc"] = (START + pause + timedelta(seconds=line["t_mono_s"])).isoformat()
+    resume = {"kind": "resume", "t_mono_s": 0.0, "t_utc": (START + pause).isoformat()}
+    found = samples([*lines, resume, *again])
+    assert found.resumed == 1
+    assert found.soak_s == pytest.approx(1800.0)
+    assert found.gaps[0][1] == pytest.approx(7190.0)
+
+
+@pytest.mark.parametrize("lines", [[], rows([])])
+def test_nothing_read_is_nothing(lines: list[dict[str, Any]]) -> None:
+    assert samples_of(lines) is None
+
+
+def test_rows_all_invalid_decide_nothing() -> None:
+    found = samples(rows([[None] * 4 for _ in range(50)]))
+    assert isinstance(drift_of(found), str)
+    assert worst_minute(found) is None
+    assert energy_wh(found) == (None, None)
