@@ -25,8 +25,8 @@ def dialect_names() -> list[str]:
 
 
 @lru_cache(maxsize=64)
-def load_dialect(name: str) -> Dialect:
-    """Read a dialect by name, or by the path of a file of one's own.
+def load_dialect(name: str, key: str = "dialect") -> Dialect:
+    """Read a dialect by name, or by the path of a file of one's own; ``key`` is who asks.
 
     :raises InputError: unknown name, or the file's error with its line
     """

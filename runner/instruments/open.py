@@ -222,7 +222,7 @@ def _recognise(
 ) -> tuple[Session, Dialect, str]:
     """First contact: who answers, and which dialect that is."""
     if entry.dialect != "auto":
-        dialect = load_dialect(entry.dialect)
+        dialect = load_dialect(entry.dialect, f"{entry.name}.dialect")
         session = open_session(
             entry.name, address, link_options(dialect.link, options, entry.name), clock,
             library=library, trace=trace,

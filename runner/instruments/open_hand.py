@@ -60,7 +60,9 @@ def open_by_hand(
 def _seat(
     entry: Instrument, ratings: dict[str, float], operator: Operator | None, clock: Clock
 ) -> HandSeat:
-    named = None if entry.dialect == "auto" else load_dialect(entry.dialect)
+    named = (
+        None if entry.dialect == "auto" else load_dialect(entry.dialect, f"{entry.name}.dialect")
+    )
     what = " ".join(part for part in (entry.maker, entry.model) if part) or f"the {entry.name}"
     identity = Identity(
         maker=entry.maker or "",
