@@ -35,7 +35,7 @@ def load_dialect(name: str, key: str = "dialect") -> Dialect:
     if not path.is_file():
         raise InputError(
             "there is no such dialect",
-            key="dialect",
+            key=key,
             expected="auto, a file, or one of " + ", ".join(dialect_names()),
             found=repr(name),
         )
