@@ -9,7 +9,7 @@ from __future__ import annotations
 import signal
 import threading
 from collections.abc import Iterator, Sequence
-from contextlib import contextmanager
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
@@ -134,6 +134,8 @@ def _end_safely(run: Run, how: str, reason: str) -> Ending:
         except RecordError as error:
             if how == "complete":
                 how, reason = "record", str(error)
+            with suppress(RecordError):
+                run.writer.close()
     return Ending(how, reason, confirmed)
 
 

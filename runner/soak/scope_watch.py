@@ -33,7 +33,8 @@ class ScopeWatch:
         self._rising = False
         self._number = 0
         self._again_s = float("-inf")
-        if missing_output_scope(Conditions(work.profile, work.bench)) is None:
+        missing = missing_output_scope(Conditions(work.profile, work.bench))
+        if missing is None and work.instruments.scope is not None:
             self._trace = output_trace(work)
             entry = work.bench.by_role("scope")
             probe = entry.probes.get(self._trace.channel) if entry is not None else None

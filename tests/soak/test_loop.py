@@ -1,0 +1,273 @@
+"""What a soak does when things happen: rules, lost instruments, clocks, disks, wishes."""
+
+from __future__ import annotations
+
+import errno
+import io
+import itertools
+import json
+import os
+from collections.abc import Callable
+from datetime import timedelta
+from pathlib import Path
+from typing import Any
+
+import pytest
+
+from runner.assess import assess
+from runner.errors import BenchError
+from runner.record.journal import DiskFiles
+from runner.record.reader import Record, open_record
+from runner.soak.samples import samples_of
+from runner.soak.watch import Alone
+from tests.soak.light_bench import LightBench, light_plan, soak_on
+
+
+def _after(reads: int, act: Callable[[LightBench], None]) -> Callable[[LightBench], None]:
+    """Do something at one reading."""
+    return lambda bench: act(bench) if bench.read_count == reads else None
+
+
+def _events(record: Record, what: str) -> list[dict[str, Any]]:
+    return [line for line in record.of_kind("event") if line["what"] == what]
+
+
+def test_a_quiet_night_keeps_every_row_and_ends_with_the_load_off(tmp_path: Path) -> None:
+    bench = LightBench()
+    ending = soak_on(bench, tmp_path / "r", light_plan(7200.0, 10.0))
+    assert (ending.how, ending.load_off_confirmed) == ("complete", True)
+    assert bench.load_on is False
+    record = open_record(tmp_path / "r")
+    assert record.problems == []
+    samples = samples_of(record.check("soak").rows)
+    assert samples is not None
+    assert samples.t_s.size == pytest.approx(720, abs=3)
+    assert samples.gaps == ()
+    # Every row is also in a minute: the counts of the minutes add up to the rows.
+    counted = sum(line["n"][0] for line in record.of_kind("minute"))
+    assert counted == pytest.approx(samples.t_s.size, abs=6)
+    decisions = {f.what: str(f.decision) for f in assess(record).findings}
+    assert decisions["share of the soak done"] == "pass"
+
+
+def test_thermal_cycles_switch_the_load_as_planned(tmp_path: Path) -> None:
+    bench = LightBench()
+    soak_on(bench, tmp_path / "r", light_plan(7200.0, 10.0, ("thermal-cycles",)))
+    # 7200 s in cycles of 12 min: ten times on, ten times off.
+    assert bench.switched.count(True) == 10
+
+
+def test_tap_cycles_swing_as_often_as_planned(tmp_path: Path) -> None:
+    bench, seen = LightBench(), []
+    bench.before_row = lambda b: seen.append(b.set_v)
+    soak_on(bench, tmp_path / "r", light_plan(600.0, 1.0, ("tap-cycles",)))
+    changes = sum(a != b for a, b in itertools.pairwise(seen))
+    assert changes == pytest.approx(2 * 60, abs=2)
+
+
+@pytest.mark.parametrize(
+    ("act", "rule", "how"),
+    [
+        (lambda b: setattr(b, "error_v", 2.0), "over-voltage", "complete"),
+        (lambda b: setattr(b, "error_v", -5.0), "under-voltage", "complete"),
+        (lambda b: setattr(b, "heat_c", 95.0), "hot", "complete"),
+        (lambda b: setattr(b, "tripped", "over-temperature"), "load-tripped", "trouble"),
+        (lambda b: setattr(b, "line_factor", 0.8), "line", "trouble"),
+        (lambda b: b.silent.add("meter"), "lost", "trouble"),
+        (lambda b: b.silent.add("load"), "lost", "trouble"),
+    ],
+)
+def test_each_rule_ends_the_soak_and_is_told(
+    tmp_path: Path, act: Callable[[LightBench], None], rule: str, how: str
+) -> None:
+    bench = LightBench()
+    bench.before_row = _after(100, act)
+    ending = soak_on(bench, tmp_path / "r", light_plan(7200.0, 10.0, ("hold",)))
+    record = open_record(tmp_path / "r")
+    assert [e["rule"] for e in _events(record, "abort")] == [rule]
+    assert ending.how == how
+    lost_load = "load" in bench.silent
+    assert ending.load_off_confirmed is (not lost_load)
+    assert bench.load_on is lost_load
+    assert bench.output_on is lost_load, "the unit's output goes off too where it can"
+    if how == "complete":
+        decisions = {f.what: str(f.decision) for f in assess(record).findings}
+        assert decisions["times a rule stopped the soak"] == "fail"
+        assert decisions["share of the soak done"] == "fail"
+
+
+def test_a_silent_thermometer_costs_its_values_only(tmp_path: Path) -> None:
+    bench = LightBench()
+
+    def act(b: LightBench) -> None:
+        if b.read_count == 100:
+            b.silent.add("thermometer")
+        if b.read_count == 200:
+            b.silent.clear()
+
+    bench.before_row = act
+    assert soak_on(bench, tmp_path / "r", light_plan(7200.0, 10.0, ("hold",))).how == "complete"
+    record = open_record(tmp_path / "r")
+    assert len(_events(record, "silent")) == 1
+    assert len(_events(record, "heard-again")) == 1
+    samples = samples_of(record.check("soak").rows)
+    assert samples is not None
+    missing = int((samples.column("heatsink-temperature") != 40.0).sum())
+    assert missing == pytest.approx(100, abs=2)
+    reasons = [line["why"] for line in record.of_kind("s") if "why" in line]
+    assert reasons[0]["4"] == "thermometer: no complete answer in time"
+
+
+def test_a_meter_away_for_half_a_minute_stops_nothing(tmp_path: Path) -> None:
+    bench = LightBench()
+
+    def act(b: LightBench) -> None:
+        if b.read_count == 100:
+            b.silent.add("meter")
+        if b.read_count == 103:
+            b.silent.clear()
+
+    bench.before_row = act
+    assert soak_on(bench, tmp_path / "r", light_plan(3600.0, 10.0, ("hold",))).how == "complete"
+
+
+def test_a_load_that_went_off_is_put_on_again_once_and_never_twice(tmp_path: Path) -> None:
+    bench = LightBench()
+
+    def act(b: LightBench) -> None:
+        if b.read_count in {100, 200}:
+            b.load_on = False
+
+    bench.before_row = act
+    ending = soak_on(bench, tmp_path / "r", light_plan(7200.0, 10.0, ("hold",)))
+    record = open_record(tmp_path / "r")
+    assert len(_events(record, "load-on-again")) == 1
+    assert len(_events(record, "load-off-unasked")) == 2
+    assert ending.how == "trouble"
+    assert bench.load_on is False
+
+
+def test_a_load_that_went_off_while_the_output_is_wrong_stays_off(tmp_path: Path) -> None:
+    bench = LightBench()
+
+    def act(b: LightBench) -> None:
+        if b.read_count == 100:
+            b.load_on, b.error_v = False, 1.9
+
+    bench.before_row = act
+    soak_on(bench, tmp_path / "r", light_plan(7200.0, 10.0, ("hold",)))
+    assert _events(open_record(tmp_path / "r"), "load-on-again") == []
+    assert bench.load_on is False
+
+
+@pytest.mark.parametrize(("step_s", "said"), [(-3600.0, "set back"), (7200.0, "slept")])
+def test_a_wall_clock_that_jumps_is_noted_and_costs_nothing(
+    tmp_path: Path, step_s: float, said: str
+) -> None:
+    bench = LightBench()
+
+    def act(b: LightBench) -> None:
+        b.clock._start_utc += timedelta(seconds=step_s)
+
+    bench.before_row = _after(100, act)
+    assert soak_on(bench, tmp_path / "r", light_plan(3600.0, 10.0, ("hold",))).how == "complete"
+    record = open_record(tmp_path / "r")
+    assert record.problems == []
+    (event,) = _events(record, "clock-step")
+    assert event["seconds"] == pytest.approx(step_s, abs=0.1)
+    assert said in event["why"]
+    samples = samples_of(record.check("soak").rows)
+    assert samples is not None
+    assert samples.soak_s == pytest.approx(3600.0, abs=20.0)
+
+
+def test_a_held_up_runner_leaves_a_gap_that_is_no_soak_time(tmp_path: Path) -> None:
+    bench = LightBench()
+    bench.before_row = _after(100, lambda b: b.clock.sleep(500.0))
+    soak_on(bench, tmp_path / "r", light_plan(3600.0, 10.0, ("hold",)))
+    record = open_record(tmp_path / "r")
+    samples = samples_of(record.check("soak").rows)
+    assert samples is not None
+    assert len(samples.gaps) == 1
+    assert samples.soak_s == pytest.approx(3100.0, abs=25.0)
+
+
+def test_a_wish_for_a_safe_end_is_heard_between_two_rows(tmp_path: Path) -> None:
+    class Wishing(Alone):
+        rows = 0
+
+        def end_wanted(self) -> bool:
+            self.rows += 1
+            return self.rows > 50
+
+    bench = LightBench()
+    ending = soak_on(bench, tmp_path / "r", light_plan(3600.0, 10.0, ("hold",)), watch=Wishing())
+    assert (ending.how, ending.load_off_confirmed) == ("interrupted", True)
+    assert bench.output_on, "the unit itself is left as it is"
+
+
+def test_without_its_dead_man_the_soak_ends(tmp_path: Path) -> None:
+    class Bereft(Alone):
+        promises = 0
+
+        def promise(self, seconds: float) -> None:
+            self.promises += 1
+            if self.promises > 20:
+                raise BenchError("the dead-man is gone")
+
+    bench = LightBench()
+    ending = soak_on(bench, tmp_path / "r", light_plan(3600.0, 10.0, ("hold",)), watch=Bereft())
+    assert ending.how == "trouble"
+    assert "dead-man" in ending.reason
+    assert bench.load_on is False
+
+
+class _Failing(DiskFiles):
+    """Fails at one call of write or fsync and at every later one; short writes too."""
+
+    def __init__(self, good_calls: int, kind: str) -> None:
+        self.left, self.kind, self.calls = good_calls, kind, 0
+
+    def write(self, handle: io.FileIO, data: bytes) -> int:
+        if self.kind in {"ENOSPC", "EIO", "short"}:
+            self.calls += 1
+            if self.calls > self.left:
+                if self.kind == "short" and self.calls == self.left + 1:
+                    return super().write(handle, data[: len(data) // 2])
+                number = errno.EIO if self.kind == "EIO" else errno.ENOSPC
+                raise OSError(number, os.strerror(number))
+        return super().write(handle, data)
+
+    def fsync(self, handle: io.FileIO) -> None:
+        if self.kind == "fsync":
+            self.calls += 1
+            if self.calls > self.left:
+                raise OSError(errno.EIO, os.strerror(errno.EIO))
+        super().fsync(handle)
+
+
+def _calls(tmp_path: Path, kind: str) -> int:
+    files = _Failing(10**9, kind)
+    soak_on(LightBench(), tmp_path / "whole", light_plan(240.0, 10.0), files=files)
+    return files.calls
+
+
+@pytest.mark.parametrize("kind", ["ENOSPC", "EIO", "short", "fsync"])
+def test_a_disk_that_fails_at_any_write_ends_the_soak_safely(tmp_path: Path, kind: str) -> None:
+    whole = _calls(tmp_path, kind)
+    lines = (tmp_path / "whole" / "journal.jsonl").read_bytes().splitlines()
+    assert whole > 0.8 * len(lines)
+    for good in range(1, whole):
+        bench, folder = LightBench(), tmp_path / f"f{good}"
+        ending = soak_on(bench, folder, light_plan(240.0, 10.0), files=_Failing(good, kind))
+        assert bench.load_on is False, good
+        assert ending.load_off_confirmed is True, good
+        assert ending.how == "record", good
+        raw = (folder / "journal.jsonl").read_bytes()
+        assert raw.endswith(b"\n"), good
+        found = [json.loads(line)["kind"] for line in raw.splitlines()]
+        due = [json.loads(line)["kind"] for line in lines]
+        assert found == due[: len(found)], good
+        if kind != "fsync":
+            assert len(found) == good, good
+        assert open_record(folder).problems == []
