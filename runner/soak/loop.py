@@ -185,9 +185,9 @@ class SoakLoop:
 
     def _one_row(self, stage: Stage, passed_s: float) -> None:
         now_s = self.work.clock.mono_s()
-        self._gap(now_s)
         self._clock_step(now_s)
         row = self._sampler.row()
+        self._gap(self.work.clock.mono_s())
         if self._scope.here:
             row.readings.append(self._scope.look(self._set_v, stage.name))
         self._last_row_s = now_s = self.work.clock.mono_s()
@@ -202,7 +202,7 @@ class SoakLoop:
     def _gap(self, now_s: float) -> None:
         pause_s = now_s - self._last_row_s
         if pause_s > GAP_ROWS * self.plan.every_s + TRANSIT_S:
-            self.work.log.event("gap", seconds=round(pause_s, 3), why="the runner was held up")
+            self.work.log.event("gap", seconds=round(pause_s, 3), why="an instrument or the runner was held up")
 
     def _clock_step(self, now_s: float) -> None:
         """Wall time against the running clock: set by hand or by the network, or a suspend."""
