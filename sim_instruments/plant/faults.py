@@ -235,7 +235,7 @@ FAULTS: Mapping[str, FaultSpec] = {
         {"fraction": 0.2, "esr": 10.0},
     ),
     "reservoir-leaky": FaultSpec(
-        "The reservoir leaks (ohms across it).", _reservoir_leaky, {"ohms": 150.0}
+        "The reservoir leaks (ohms across it).", _reservoir_leaky, {"ohms": 33.0}
     ),
     "output-capacitor-dried": FaultSpec(
         "The output capacitor has lost capacitance and its ESR has grown.",
@@ -273,7 +273,7 @@ FAULTS: Mapping[str, FaultSpec] = {
     "pot-noisy": FaultSpec(
         "Dirty track: jumps while it is turned, and a little at rest (volts rms).",
         _pot_noisy,
-        {"volts": 0.15, "rest": 0.004},
+        {"volts": 0.15, "rest": 0.03},
     ),
     "pot-open": FaultSpec(
         "The wiper lifts: output full (full=1) or zero (full=0).", _pot_open, {"full": 1.0}
@@ -284,7 +284,7 @@ FAULTS: Mapping[str, FaultSpec] = {
     "reference-drift": FaultSpec(
         "The reference moves with temperature and time.",
         _reference_drift,
-        {"ppm_per_k": 800.0, "ppm_per_h": 300.0},
+        {"ppm_per_k": 2000.0, "ppm_per_h": 5000.0},
     ),
     "sense-open": FaultSpec(
         "A sense link is open: a diode drop more, and lead ohms inside the load effect.",

@@ -269,7 +269,7 @@ def test_reference_low_scales_every_voltage() -> None:
 
 
 def test_reference_drift_needs_warmth() -> None:
-    b = unit(PLAIN, 1, "reference-drift").at(10.0, 2.0, 1.0)
+    b = unit(PLAIN, 1, "reference-drift:ppm_per_k=800,ppm_per_h=300").at(10.0, 2.0, 1.0)
     first = b.volts()
     soon = b.volts(2.0)
     b.wait(3600.0)
