@@ -6,6 +6,8 @@ import math
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from runner.clock import VirtualClock
 from sim_instruments.plant import LoadDemand, Parts, Plant, UnitSpec, design_unit
 from sim_instruments.plant.parts import (
@@ -123,3 +125,29 @@ def bench_of_point(p: dict[str, Any], settle_s: float = 8.0) -> Bench:
     bench.plant.set_load(load)
     bench.wait(settle_s)
     return bench
+
+
+def wave(b: Bench, a: str = "plus", span_s: float = 0.1) -> np.ndarray:
+    n = int(span_s / 10e-6)
+    return b.plant.samples_v(a, "minus", b.now - span_s + np.arange(n) * 10e-6)
+
+
+def amplitude(v: np.ndarray, f_hz: float) -> float:
+    t = np.arange(v.size) * 10e-6
+    return float(2.0 * abs(np.mean((v - v.mean()) * np.exp(-2j * np.pi * f_hz * t))))
+
+
+def up_v(b: Bench) -> float:
+    return b.plant.truth.tap_up_v[0]
+
+
+def under(b: Bench, volts: float) -> float:
+    """Set-point that leaves the output this far below the (first) tap point."""
+    t = b.plant.truth
+    offset = t.parts.regulator.reference_offset_v + t.parts.regulator.sense_lift_v
+    return (up_v(b) - volts - offset) / t.setting_gain
+
+
+def samples(b: Bench, span_s: float = 0.05, step_s: float = 10e-6, a: str = "plus") -> np.ndarray:
+    n = round(span_s / step_s)
+    return b.plant.samples_v(a, "minus", b.now - span_s + np.arange(n) * step_s)
