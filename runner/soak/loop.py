@@ -202,7 +202,9 @@ class SoakLoop:
     def _gap(self, now_s: float) -> None:
         pause_s = now_s - self._last_row_s
         if pause_s > GAP_ROWS * self.plan.every_s + TRANSIT_S:
-            self.work.log.event("gap", seconds=round(pause_s, 3), why="an instrument or the runner was held up")
+            self.work.log.event(
+                "gap", seconds=round(pause_s, 3), why="an instrument or the runner was held up"
+            )
 
     def _clock_step(self, now_s: float) -> None:
         """Wall time against the running clock: set by hand or by the network, or a suspend."""

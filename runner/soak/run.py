@@ -24,7 +24,7 @@ from runner.checks.soak import NAME, Soak
 from runner.clock import Clock, SystemClock
 from runner.deadman import SILENCE_S
 from runner.engine import Ending, Run, record_folder, run_schedule
-from runner.errors import BenchError, InputError
+from runner.errors import BenchError, InputError, RecordError
 from runner.guard import Guard
 from runner.operator.requests import Operator
 from runner.record.journal import Files, Journal
@@ -148,6 +148,8 @@ def _begin(
             )
     except BaseException:
         instruments.close()
+        with suppress(RecordError):
+            writer.close()
         raise
     run = Run(
         profile=inputs.profile, bench=inputs.bench, job=wanted.acceptance.job, schedule=schedule,
@@ -183,13 +185,17 @@ def _guarded(wanted: SoakWanted, run: Run, check: Soak, reachable: bool) -> Endi
         run.progress(NAME, 0.0, "begins")
     except BaseException as error:
         run.instruments.close()
-        with suppress(BenchError):
+        with suppress(RecordError):
             run.writer.close()
         if guard is not None:
             guard.release(safe=run.instruments.load_off_confirmed is not False)
         awake.release()
-        if isinstance(error, BenchError):
-            return Ending("trouble", str(error), run.instruments.load_off_confirmed)
+        if isinstance(error, BenchError | RecordError):
+            return Ending(
+                "trouble" if isinstance(error, BenchError) else "record",
+                str(error),
+                run.instruments.load_off_confirmed,
+            )
         raise
     ending = run_schedule(run)
     guard_safe = ending.load_off_confirmed is not False

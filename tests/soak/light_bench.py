@@ -172,6 +172,7 @@ def soak_on(
         options={"soak": {"plan": plan.to_dict()}},
     )  # fmt: skip
     schedule = Schedule((Step(check, check.plan(Conditions(profile, entry))),))
+    writer.write("schedule", **schedule.to_dict())
     return run_schedule(
         Run(
             profile=profile, bench=entry, job=Job(serial="L-1"), schedule=schedule,

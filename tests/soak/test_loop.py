@@ -257,7 +257,7 @@ def test_a_disk_that_fails_at_any_write_ends_the_soak_safely(tmp_path: Path, kin
     whole = _calls(tmp_path, kind)
     lines = (tmp_path / "whole" / "journal.jsonl").read_bytes().splitlines()
     assert whole > 0.8 * len(lines)
-    for good in range(1, whole):
+    for good in range(2, whole):  # the first two lines are written before there is a load
         bench, folder = LightBench(), tmp_path / f"f{good}"
         ending = soak_on(bench, folder, light_plan(240.0, 10.0), files=_Failing(good, kind))
         assert bench.load_on is False, good
