@@ -156,7 +156,7 @@ def light_plan(for_s: float, every_s: float, only: tuple[str, ...] = ()) -> Soak
 
 def soak_on(
     bench: LightBench, folder: Path, plan: SoakPlan, *, files: Files | None = None,
-    watch: Watch | None = None,
+    watch: Watch | None = None, options: dict[str, Any] | None = None,
 ) -> Ending:  # fmt: skip
     """Run a soak through the engine on the light bench."""
     profile = load_profile(find_profile("lb-2403"))
@@ -169,7 +169,7 @@ def soak_on(
         simulated=True, profile=profile.model_dump(mode="json"),
         bench=entry.model_dump(mode="json", by_alias=True),
         job=Job(serial="L-1").model_dump(mode="json"),
-        options={"soak": {"plan": plan.to_dict()}},
+        options={"soak": {"plan": plan.to_dict(), **(options or {})}},
     )  # fmt: skip
     schedule = Schedule((Step(check, check.plan(Conditions(profile, entry))),))
     writer.write("schedule", **schedule.to_dict())
