@@ -182,7 +182,11 @@ def _opens(told: dict[str, Any], clock: Clock) -> OpensLoad:
         )  # fmt: skip
         load = DrivenLoad(seat, words)
         try:
-            return load.off_confirmed()
+            off = load.off_confirmed()
+            if off:
+                with contextlib.suppress(Exception):
+                    load.cut_below(0.0)  # what a soak had set would spoil other work
+            return off
         finally:
             session.close()
 

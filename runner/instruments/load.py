@@ -89,6 +89,13 @@ class DrivenLoad(Driven):
             raise InstrumentError(f"{self.name}: a short is not in its dialect")
         self._set("short", on, **self._context())
 
+    def cut_below(self, volts: float) -> bool:
+        """Draw only above this voltage (0: always), read back; False where it cannot."""
+        if "cut-below" not in self._words.settings:
+            return False
+        self._set("cut-below", volts, **self._context())
+        return True
+
     def pulse(self, low_a: float, high_a: float, frequency_hz: float, slew_a_per_s: float) -> None:
         """Run between two currents, 50 % duty; the input is not switched."""
         if "pulse" not in self._words.actions:

@@ -21,6 +21,7 @@ __all__ = [
     "BenchInstruments",
     "Capture",
     "ChannelSetup",
+    "CutsBelow",
     "Identity",
     "Load",
     "LoadState",
@@ -165,6 +166,15 @@ class Load(Instrument, Protocol):
 
     def off_confirmed(self) -> bool:
         """Put the input off and say whether it was read back off; never raises."""
+        ...
+
+
+@runtime_checkable
+class CutsBelow(Protocol):
+    """A load that can be told to stop drawing when the voltage falls, without the program."""
+
+    def cut_below(self, volts: float) -> bool:
+        """Draw only above this voltage (0: always), read back; False where it cannot."""
         ...
 
 

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import shutil
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field
 from datetime import datetime
 from pathlib import Path
@@ -12,7 +13,7 @@ from runner.checks.line_steps import line_at, nominal_line
 from runner.checks.points import allowed_load_a, full_load_a
 from runner.checks.stepping import go_to, load_of, meter_of, range_for, start
 from runner.errors import BenchError, InstrumentError
-from runner.instruments.roles import LoadState
+from runner.instruments.roles import CutsBelow, LoadState
 from runner.reading import Reading
 from runner.soak.minutes import Minutes
 from runner.soak.plan import SoakPlan, Stage
@@ -33,6 +34,8 @@ TRANSIT_S = 1.0
 """After a change made on purpose the rules look away for so long."""
 DISK_EVERY_S = 60.0
 REARM_MAX = 1
+CUT_SHARE = 0.5
+"""The load's own under-voltage cut, as a share of the lowest set point of a stage."""
 NPLC = 10.0
 NPLC_FAST = 1.0
 
@@ -66,6 +69,7 @@ class SoakLoop:
     _disk_due_s: float = float("-inf")
     _done_s: float = 0.0
     _mode: str = "cv"
+    _unguarded_told: bool = False
 
     def run(self) -> None:
         """Do all stages; the load is off afterwards, whatever happened."""
@@ -91,6 +95,14 @@ class SoakLoop:
             self._scope.disarm()
             load_of(work).input(False)
             self._load_on = False
+            self._no_cut()
+
+    def _no_cut(self) -> None:
+        """Give the load back as it was: a cut left behind would spoil other work with it."""
+        load = load_of(self.work)
+        if isinstance(load, CutsBelow):
+            with suppress(BenchError):
+                load.cut_below(0.0)
 
     def _columns(self) -> tuple[Column, ...]:
         scope = self.work.instruments.scope
@@ -128,6 +140,7 @@ class SoakLoop:
             stage.load_share * full_load_a(work.profile),
         )  # fmt: skip
         load.set_current(self._load_a)
+        self._own_guard(CUT_SHARE * min(self._set_v, stage.other_v or self._set_v))
         work.log.line(
             "stage", name=stage.name, set_v=self._set_v, load_a=self._load_a, lasts_s=lasts_s,
             line_share=stage.line_share, from_s=round(self._done_s, 3),
@@ -135,6 +148,18 @@ class SoakLoop:
         self.watch.event("stage", f"{stage.name}: {self._set_v:g} V, {self._load_a:.3g} A")
         self._put_load(True)
         self._rows(stage, lasts_s)
+
+    def _own_guard(self, volts: float) -> None:
+        """Let the load itself stop drawing when the output collapses, where it can."""
+        load = load_of(self.work)
+        if isinstance(load, CutsBelow) and load.cut_below(volts):
+            self.work.log.event("own-guard", cut_below_v=volts)
+            return
+        if not self._unguarded_told:
+            said = "the load has no cut of its own in its dialect: only the dead-man guards it"
+            self.work.log.event("no-own-guard", reason=said)
+            self.watch.event("no-own-guard", said)
+        self._unguarded_told = True
 
     def _go_to(self, set_v: float) -> None:
         self._scope.disarm()

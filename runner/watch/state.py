@@ -22,6 +22,7 @@ _SAID = {
     "load-off-unasked": "The load went off without being told to",
     "load-on-again": "The load was put on again",
     "abort": "Stopped: {reason}",
+    "no-own-guard": "{reason}",
 }
 
 

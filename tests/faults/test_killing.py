@@ -30,6 +30,7 @@ from tests.faults.killing import (
     kill_with,
     wait,
 )
+from tests.soak.served import ask
 
 SAMPLED, WHOLE = 4, 500
 
@@ -217,3 +218,15 @@ def test_it_cannot_be_started_for_an_instrument_without_words(
     }  # fmt: skip
     with pytest.raises(BenchError, match="no words for a load"):
         Guard(setup)
+
+
+def test_the_load_cuts_by_itself_during_a_soak_and_not_after(killer: Killer) -> None:
+    name = "cut"
+    pid = killer.begin(f"own-{name}")
+    folder = killer.until_running(f"own-{name}")
+    # Half the set point of the holding stage, 24 V.
+    assert float(ask(killer.served.ports["load"], "VOLT:ON?")) == 12.0
+    os.kill(pid, signal.SIGKILL)
+    os.waitpid(pid, 0)
+    _until(lambda: b"read back off" in (folder / FILE_NAME).read_bytes())
+    _until(lambda: float(ask(killer.served.ports["load"], "VOLT:ON?")) == 0.0)
