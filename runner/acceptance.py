@@ -57,6 +57,8 @@ class Acceptance:
     unattended: bool = False
     accept_conditional: bool = False
     options: dict[str, Any] = field(default_factory=dict)
+    on_folder: Callable[[Path], None] = field(default=lambda _folder: None)
+    """Hears of the record's folder as soon as there is one."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -216,6 +218,7 @@ def _drive(
     except BaseException:
         instruments.close()
         raise
+    wanted.on_folder(folder)
     write_header(writer, wanted, schedule)
     for fields in instruments.identities():
         writer.write("instrument", **fields)

@@ -159,7 +159,7 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
     from runner.unit_output import unit_output
 
     name = step.check.name
-    log = CheckWriter(run.writer, name, run.progress)
+    log = CheckWriter(run.writer, name, _shown_unless_ended(run))
     run.writer.write("check-start", check=name, question=step.check.question)
     run.progress(name, 0.0, step.check.title)
     step.check.measure(
@@ -180,6 +180,17 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
     run.writer.write("check-end", check=name)
     run.progress(name, 1.0, step.check.title)
     return findings_of(run.writer.check_data(name), run.profile)
+
+
+def _shown_unless_ended(run: Run) -> Any:
+    """Progress of a check; where it is told, a wish for a safe end is heard too."""
+
+    def shown(check: str, fraction: float, doing: str) -> None:
+        if check != "soak" and run.writer.end_wanted():  # a soak asks after each row
+            raise KeyboardInterrupt
+        run.progress(check, fraction, doing)
+
+    return shown
 
 
 def _line_up(run: Run) -> None:

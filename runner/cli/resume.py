@@ -24,7 +24,8 @@ def resume(record: Path, serial: str | None, hook: str, page: bool, as_json: boo
     Only with the same unit, the same instruments (by serial number) and the same program; the
     load is proved off first. What will not go on, and why, is said.
     """
-    from runner.cli.soak import Pages, print_soak
+    from runner.cli.pages import Pages
+    from runner.cli.soak import print_soak
     from runner.operator.terminal import TerminalOperator
     from runner.resume import read_resumable
     from runner.soak.run import resume_soak, wanted_again

@@ -27,6 +27,7 @@ __all__ = ["run"]
 @click.option("--unattended", is_flag=True, help="Nobody is there: what would be asked stops.")
 @click.option("--accept-conditional", is_flag=True, help="Let a conditional pass count as pass.")
 @click.option("--no-report", is_flag=True, help="Leave the HTML report out.")
+@click.option("--page", is_flag=True, help="Serve the live page meanwhile, on this computer only.")
 @out_option()
 @json_option()
 def run(
@@ -40,6 +41,7 @@ def run(
     unattended: bool,
     accept_conditional: bool,
     no_report: bool,
+    page: bool,
     out: Path,
     as_json: bool,
 ) -> int:
@@ -51,10 +53,12 @@ def run(
     """
     from runner.acceptance import Acceptance, load_inputs
     from runner.bench import find_bench
+    from runner.cli.pages import Pages
     from runner.cli.running import run_and_print
     from runner.job import load_job
 
     inputs = load_inputs(find_bench(bench), profile)
+    pages = Pages(wanted=page, quiet=as_json)
     wanted = Acceptance(
         inputs=inputs,
         job=load_job(job_file, serial=serial, stage=stage),
@@ -63,5 +67,9 @@ def run(
         quick=quick,
         unattended=unattended,
         accept_conditional=accept_conditional,
+        on_folder=pages.begin,
     )
-    return run_and_print(wanted, as_json=as_json, report=not no_report)
+    try:
+        return run_and_print(wanted, as_json=as_json, report=not no_report)
+    finally:
+        pages.end()

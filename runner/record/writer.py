@@ -16,8 +16,10 @@ from runner.record.waveforms import store_waveform
 if TYPE_CHECKING:
     from runner.instruments.roles import Capture
 
-__all__ = ["CheckWriter", "RecordWriter"]
+__all__ = ["END_WANTED", "CheckWriter", "RecordWriter"]
 
+END_WANTED = "end-safely"
+"""A file of this name in the record folder asks for a safe end; the live page makes it."""
 _NOT_KEPT = frozenset({"minute"})
 """Kinds that come by the hundred through a night and that no finding asks the writer for."""
 Progress = Callable[[str, float, str], None]
@@ -82,6 +84,10 @@ class RecordWriter:
             finished=any(line["kind"] == "check-end" for line in mine),
             day=self._day,
         )
+
+    def end_wanted(self) -> bool:
+        """Whether somebody asked for a safe end."""
+        return (self.folder / END_WANTED).exists()
 
     def close(self) -> None:
         """Flush and close; may be called twice."""

@@ -30,12 +30,12 @@ from runner.operator.requests import Operator
 from runner.record.journal import Files, Journal
 from runner.record.manifest import code_hash
 from runner.record.reader import open_record
-from runner.record.writer import RecordWriter
+from runner.record.writer import END_WANTED, RecordWriter
 from runner.resume import Resumable, other_instruments
 from runner.schedule import RELAY_BUDGET, Schedule, Step, make_schedule
 from runner.soak.awake import Awake
 from runner.soak.plan import SoakPlan
-from runner.soak.telling import END_WANTED, Teller, last_words
+from runner.soak.telling import Teller, last_words
 
 if TYPE_CHECKING:
     from runner.instruments.open import OpenInstruments

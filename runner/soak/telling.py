@@ -11,11 +11,11 @@ from typing import Any
 
 from runner.clock import Clock
 from runner.guard import Guard
+from runner.record.writer import END_WANTED
 
-__all__ = ["END_WANTED", "HEARTBEAT", "Teller", "last_words"]
+__all__ = ["HEARTBEAT", "Teller", "last_words"]
 
 HEARTBEAT = "heartbeat.json"
-END_WANTED = "end-safely"
 BEAT_EVERY_S = 1.0
 HOOK_S = 30.0
 HOOKS_MAX = 4

@@ -14,7 +14,8 @@ from contextlib import asynccontextmanager
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from runner.soak.telling import END_WANTED, HEARTBEAT
+from runner.record.writer import END_WANTED
+from runner.soak.telling import HEARTBEAT
 from runner.watch.state import PageState
 from runner.watch.tail import Tail
 

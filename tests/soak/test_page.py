@@ -14,7 +14,8 @@ from typing import Any
 
 import pytest
 
-from runner.soak.telling import END_WANTED, HEARTBEAT
+from runner.record.writer import END_WANTED
+from runner.soak.telling import HEARTBEAT
 from runner.watch.process import serve_beside
 from tests.soak.made_night import HOSTILE, MadeNight
 

@@ -22,7 +22,7 @@ from runner.job import Job
 from runner.operator.requests import Answer, Request
 from runner.profile import Profile, find_profile, load_profile
 from runner.record.reader import CheckData, open_record
-from runner.record.writer import RecordWriter
+from runner.record.writer import END_WANTED, RecordWriter
 from runner.schedule import Schedule, Step
 
 
@@ -208,3 +208,17 @@ def test_a_disk_that_fails_at_the_end_is_still_told(tmp_path: Path) -> None:
     ending = _run(tmp_path, act, _Bench())
     assert ending.load_off_confirmed is True
     assert ending.how in {"trouble", "record"}
+
+
+def test_a_wish_from_the_live_page_ends_the_run_safely(tmp_path: Path) -> None:
+    bench = _Bench()
+
+    def act(workplace: Workplace) -> None:
+        bench.load.on = True
+        folder = workplace.log._writer.folder  # type: ignore[attr-defined]
+        (folder / END_WANTED).touch()
+        workplace.log.progress(0.5, "next point")
+        raise AssertionError("went on")
+
+    assert _run(tmp_path, act, bench).how == "interrupted"
+    assert bench.load.on is False
