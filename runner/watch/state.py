@@ -70,7 +70,9 @@ class PageState:
         return {"top": self._top}
 
     def _take_check_start(self, line: Mapping[str, Any]) -> dict[str, Any]:
-        self._now |= {"check": line.get("check", ""), "question": line.get("question", "")}
+        self._now |= {
+            "check": line.get("check", ""), "question": line.get("question", ""), "values": {},
+        }  # fmt: skip
         return {"now": self._now}
 
     def _take_columns(self, line: Mapping[str, Any]) -> dict[str, Any]:

@@ -14,9 +14,12 @@ function span(seconds) {
 }
 
 function number(value, unit) {
-  if (unit === "V" && Math.abs(value) < 0.1) return `${(value * 1000).toFixed(3)} mV`;
-  const digits = { V: 3, A: 3, W: 1, "°C": 1 }[unit];
-  return `${value.toFixed(digits === undefined ? 3 : digits)} ${unit}`;
+  const digits = { W: 1, Hz: 2, "°C": 1 }[unit];
+  if (digits !== undefined) return `${value.toFixed(digits)} ${unit}`;
+  const size = Math.abs(value);
+  const [factor, prefix] = size >= 1e9 ? [1e9, "G"] : size >= 1e6 ? [1e6, "M"] : size >= 1e3 ? [1e3, "k"]
+    : size >= 0.1 || size === 0 ? [1, ""] : size >= 1e-4 ? [1e-3, "m"] : [1e-6, "µ"];
+  return `${(value / factor).toPrecision(4)} ${prefix}${unit}`;
 }
 
 function showTop() {
