@@ -6,6 +6,7 @@ SHA-256 of the bytes of the line before it (without line end). A line is never c
 
 from __future__ import annotations
 
+import contextlib
 import errno
 import fcntl
 import hashlib
@@ -65,6 +66,17 @@ def line_hash(line: bytes) -> str:
     return hashlib.sha256(line).hexdigest()
 
 
+def _keep_name(folder: Path) -> None:
+    """Put the new file's and folder's names on the disk too, where the system lets it."""
+    for place in (folder, folder.parent):
+        with contextlib.suppress(OSError):
+            handle = os.open(place, os.O_RDONLY)
+            try:
+                os.fsync(handle)
+            finally:
+                os.close(handle)
+
+
 class Journal:
     """One writer on one record folder.
 
@@ -106,6 +118,7 @@ class Journal:
             raise RecordError(f"{self.path} is being written by another run") from None
         except OSError as error:
             raise RecordError(f"the record folder {folder} cannot be written ({error})") from None
+        _keep_name(folder)
 
     @property
     def last_hash(self) -> str:

@@ -30,6 +30,9 @@ CLOCK_STEP_S = 2.0
 PATIENCE_S = 30.0
 """What one row may take on top of its interval before the runner passes for dead."""
 SETTING_PATIENCE_S = 120.0
+HAND_PATIENCE_S = 24 * 3600.0
+"""A person may take a while to turn a knob; the load is off meanwhile."""
+ENDING_PATIENCE_S = 60.0
 TRANSIT_S = 1.0
 """After a change made on purpose the rules look away for so long."""
 DISK_EVERY_S = 60.0
@@ -70,6 +73,7 @@ class SoakLoop:
     _done_s: float = 0.0
     _mode: str = "cv"
     _unguarded_told: bool = False
+    _asked_v: float | None = None
 
     def run(self) -> None:
         """Do all stages; the load is off afterwards, whatever happened."""
@@ -85,13 +89,15 @@ class SoakLoop:
         )  # fmt: skip
         if self.skip_s == 0.0:
             work.log.event("plan", lasts_s=self.plan.lasts_s)
-        self.watch.promise(SETTING_PATIENCE_S)
+        self.watch.promise(self._setting_patience_s())
         start(work)
         try:
             self._stages()
         except _Stopped:
             pass
         finally:
+            with suppress(BenchError):  # gone or not: the load goes off now
+                self.watch.promise(ENDING_PATIENCE_S)
             self._scope.disarm()
             load_of(work).input(False)
             self._load_on = False
@@ -103,6 +109,9 @@ class SoakLoop:
         if isinstance(load, CutsBelow):
             with suppress(BenchError):
                 load.cut_below(0.0)
+
+    def _setting_patience_s(self) -> float:
+        return HAND_PATIENCE_S if self.work.output.by_hand else SETTING_PATIENCE_S
 
     def _columns(self) -> tuple[Column, ...]:
         scope = self.work.instruments.scope
@@ -130,10 +139,12 @@ class SoakLoop:
 
     def _stage(self, stage: Stage, lasts_s: float) -> None:
         work = self.work
-        self.watch.promise(SETTING_PATIENCE_S)
+        self.watch.promise(self._setting_patience_s())
         self._put_load(False)
         self._line_v = stage.line_share * work.profile.unit.mains.voltage_v
-        self._go_to(stage.set_v)
+        if not work.output.by_hand or self._asked_v != stage.set_v:
+            self._go_to(stage.set_v)
+        self._asked_v = stage.set_v
         load = load_of(work)
         self._load_a = allowed_load_a(
             load, max(self._set_v, stage.other_v or 0.0),

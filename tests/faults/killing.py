@@ -250,18 +250,27 @@ def deadman_pid(folder: Path) -> int:
     return int(json.loads(line)["pid"])
 
 
+def kill_deadman(_pid: int, folder: Path) -> None:
+    """Kill the dead-man, where there is one already."""
+    with suppress(OSError, StopIteration, ValueError):
+        os.kill(deadman_pid(folder), signal.SIGKILL)
+
+
 def main() -> None:
-    """``python -m tests.faults.killing TRIALS SIGNAL FOLDER``: kill at random instants, print."""
+    """``python -m tests.faults.killing TRIALS WHAT FOLDER``: harm at random instants, print.
+
+    WHAT is a signal's name for the runner, or DEADMAN.
+    """
     trials, word, place = int(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
     place.mkdir(parents=True)
     rng = random.Random(1)
+    harm = kill_deadman if word == "DEADMAN" else kill_with(getattr(signal, word))
+    from_s = 2.0 if word == "DEADMAN" else 0.1
     killer = Killer(place)
     found: list[Killed] = []
     try:
         for number in range(trials):
-            one = killer.trial(
-                f"t{number}", rng.uniform(0.1, 6.0), kill_with(getattr(signal, word))
-            )
+            one = killer.trial(f"t{number}", rng.uniform(from_s, 5.0), harm)
             found.append(one)
             if not one.good:
                 print("NOT GOOD", one, flush=True)

@@ -26,7 +26,7 @@ from runner.schedule import Schedule, Step
 from runner.soak.plan import SoakPlan, make_plan
 from runner.soak.watch import Alone, Watch
 
-__all__ = ["LightBench", "light_plan", "soak_on"]
+__all__ = ["Agreeing", "LightBench", "light_plan", "soak_on"]
 
 
 class Agreeing:
@@ -157,9 +157,13 @@ def light_plan(for_s: float, every_s: float, only: tuple[str, ...] = ()) -> Soak
 def soak_on(
     bench: LightBench, folder: Path, plan: SoakPlan, *, files: Files | None = None,
     watch: Watch | None = None, options: dict[str, Any] | None = None,
+    operator: Any = None, by_hand: bool = False,
 ) -> Ending:  # fmt: skip
     """Run a soak through the engine on the light bench."""
     profile = load_profile(find_profile("lb-2403"))
+    if by_hand:
+        unit = profile.unit.model_copy(update={"setting": "hand"})
+        profile = profile.model_copy(update={"unit": unit})
     entry = load_bench(find_bench("memory"))
     check = Soak(plan, watch or Alone(), folder.parent)
     writer = RecordWriter(
@@ -176,7 +180,7 @@ def soak_on(
     return run_schedule(
         Run(
             profile=profile, bench=entry, job=Job(serial="L-1"), schedule=schedule,
-            instruments=bench, operator=Agreeing(), clock=bench.clock, writer=writer,  # type: ignore[arg-type]
+            instruments=bench, operator=operator or Agreeing(), clock=bench.clock, writer=writer,  # type: ignore[arg-type]
             progress=lambda *_: None,
         )
     )  # fmt: skip

@@ -16,11 +16,12 @@ import pytest
 
 from runner.assess import assess
 from runner.errors import BenchError
+from runner.operator.requests import Answer, Request, TurnKnob
 from runner.record.journal import DiskFiles
 from runner.record.reader import Record, open_record
 from runner.soak.samples import samples_of
 from runner.soak.watch import Alone
-from tests.soak.light_bench import LightBench, light_plan, soak_on
+from tests.soak.light_bench import Agreeing, LightBench, light_plan, soak_on
 
 
 def _after(reads: int, act: Callable[[LightBench], None]) -> Callable[[LightBench], None]:
@@ -220,6 +221,22 @@ def test_without_its_dead_man_the_soak_ends(tmp_path: Path) -> None:
     assert ending.how == "trouble"
     assert "dead-man" in ending.reason
     assert bench.load_on is False
+
+
+def test_a_knob_is_turned_once_and_nobody_is_woken_for_the_next_stage(tmp_path: Path) -> None:
+    bench, asked = LightBench(), []
+
+    class Hand(Agreeing):
+        def answer(self, request: Request) -> Answer:
+            if isinstance(request, TurnKnob) and request.unit == "V":
+                asked.append(request.target)
+                bench.set_v = request.target
+            return super().answer(request)
+
+    plan = light_plan(7200.0, 10.0, ("hold", "thermal-cycles"))
+    ending = soak_on(bench, tmp_path / "r", plan, operator=Hand(), by_hand=True)
+    assert ending.how == "complete"
+    assert asked == [24.0]
 
 
 class _Failing(DiskFiles):

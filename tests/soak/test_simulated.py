@@ -1,0 +1,44 @@
+"""Soaks of the simulated unit with faults that only hours show; the healthy twin passes."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+import pytest
+from click.testing import CliRunner
+
+from runner.cli.main import asleft
+
+
+def _soak(place: Path, *faults: str) -> tuple[int, dict[str, Any]]:
+    given = [word for fault in faults for word in ("--fault", fault)]
+    result = CliRunner().invoke(
+        asleft,
+        ["soak", "--bench", "memory", "--for", "20min", "--every", "10s", "--guards-done", "a test",
+         "--stage", "hold", "--not-armed", "--out", str(place), "--json", *given],
+        standalone_mode=False,
+    )  # fmt: skip
+    assert result.exception is None
+    told = json.loads(result.stdout)
+    return told["exit"], {f["what"]: f["decision"] for f in told["findings"]}
+
+
+def test_a_healthy_unit_stays_where_it_is(tmp_path: Path) -> None:
+    code, decisions = _soak(tmp_path)
+    assert set(decisions.values()) == {"pass"}
+    assert code == 0
+
+
+@pytest.mark.parametrize(
+    ("fault", "what"),
+    [
+        ("reference-drift", "drift after warm-up"),
+        ("thermal-cutout", "times a rule stopped the soak"),
+    ],
+)
+def test_what_only_time_shows_is_found(tmp_path: Path, fault: str, what: str) -> None:
+    code, decisions = _soak(tmp_path, fault)
+    assert decisions[what] == "fail"
+    assert code == 1
