@@ -13,8 +13,10 @@ from tests.faults.test_faults import SECTIONS
 __all__ = ["README", "table"]
 
 README = Path(__file__).with_name("README.md")
+KILLS = Path(__file__).with_name("kills.md")
+"""What the kill tests measured when they were last run in full (tests.faults.killing)."""
 ELSEWHERE = {
-    "F84": "the gap in a long run's own bookkeeping belongs to the soak",
+    "F84": "the gap in a long run's own bookkeeping is proved in tests/soak",
     "F88": "also proved for the whole engine in tests/unit",
 }
 
@@ -39,7 +41,7 @@ def table() -> str:
         lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     lines += ["", "Notes:", ""]
     lines += [f"- {number}: {note}." for number, note in ELSEWHERE.items()]
-    return "\n".join(lines) + "\n"
+    return "\n".join(lines) + "\n\n" + KILLS.read_text(encoding="utf-8")
 
 
 if __name__ == "__main__":
