@@ -33,7 +33,7 @@ class DrawnCycles:
 
     def __init__(self, solve: Callable[[Circuit, State], Cycle | None]) -> None:
         self._solve = solve
-        self._nodes: dict[Any, tuple[Cycle, Circuit]] = {}
+        self._nodes: dict[Any, tuple[Cycle, Circuit] | None] = {}
 
     def clear(self) -> None:
         """Forget everything (the parts changed)."""
@@ -61,23 +61,21 @@ class DrawnCycles:
     def _node(self, c: Circuit, s: State, n_emf: int, n_draw: int, draw_a: float) -> Cycle | None:
         f_hz = round(c.f_hz, 1)
         key = (
-            n_emf, n_draw, f_hz, c.r_pos_ohm, c.r_neg_ohm, c.i_quiescent_a, c.g_ext_s,
+            n_emf, n_draw, f_hz, c.r_pos_ohm, c.r_neg_ohm, c.g_ext_s,
             c.goal_v == 0.0,  # then the loop is at its stop and passes nothing of the raw side on
         )  # fmt: skip
-        hit = self._nodes.get(key)
-        if hit is None:
-            total_a = math.exp(n_draw * DRAW_STEP)
+        if key not in self._nodes:
             at = replace(
                 c, emf_v=math.exp(n_emf * EMF_STEP), f_hz=f_hz, table=[], ahead=[],
-                i_quiescent_a=total_a - draw_a,
+                i_quiescent_a=math.exp(n_draw * DRAW_STEP) - draw_a,
             )  # fmt: skip
             solved = self._solve(at, s)
-            if solved is None or not (solved.mode == 1 or c.goal_v == 0.0):
-                return None
             while len(self._nodes) >= KEEP:
                 self._nodes.pop(next(iter(self._nodes)))
-            hit = self._nodes[key] = (solved, at)
-        return _moved(*hit, c)
+            fit = solved is not None and (solved.mode == 1 or (c.goal_v == 0.0 and solved.mode > 2))
+            self._nodes[key] = (solved, at) if solved is not None and fit else None
+        hit = self._nodes[key]
+        return None if hit is None else _moved(*hit, c)
 
 
 def _drawn_a(c: Circuit) -> float:
