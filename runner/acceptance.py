@@ -164,9 +164,7 @@ def wiring_stop(wanted: Acceptance) -> Any:
     return verdict if verdict.stops else None
 
 
-def write_header(
-    writer: RecordWriter, wanted: Acceptance, schedule: Schedule, **more: Any
-) -> None:
+def write_header(writer: RecordWriter, wanted: Acceptance, schedule: Schedule, **more: Any) -> None:
     """Write the record's first lines; ``more`` goes among the options."""
     inputs = wanted.inputs
     writer.header(

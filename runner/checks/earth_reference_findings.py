@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from statistics import NormalDist
 
 from runner.checks.scales import scale_of
 from runner.finding import Decision, Finding
@@ -15,6 +16,8 @@ from runner.record.reader import CheckData
 __all__ = ["NAME", "findings"]
 
 NAME = "earth-reference"
+ONE_TAIL = 0.025
+K95 = 1.96  # two-sided 95 % of the normal distribution
 _SIGNS = {"unit.plus": "plus", "unit.minus": "minus"}
 _EARTHED = {"negative-earthed": "unit.minus", "positive-earthed": "unit.plus"}
 
@@ -66,7 +69,8 @@ def _resistance(terminal: str, one: TerminalReference, profile: Profile) -> Find
         None if hidden else value, "Ω", Decision.NOT_MEASURED if hidden else decision,
         u_expanded=_half_width(one.ohms, one.low_ohms, one.high_ohms), limit_low=least_ohms,
         reason=reason if one.ohms is not None or hidden else reason + "; the value is that bound",
-        limit_source=resolved.source,
+        limit_source=resolved.source, k=K95,
+        risk=None if hidden else _risk((one.low_ohms, one.high_ohms), least_ohms, decision, True),
     )  # fmt: skip
 
 
@@ -103,8 +107,29 @@ def _current(stray: AvailableCurrent, profile: Profile) -> Finding:
     return Finding(
         NAME, "current the output can drive to earth, line frequency", "", value, "A", decision,
         u_expanded=_half_width(stray.amps, stray.low_a, stray.high_a), limit_high=most_a,
-        reason=reason, limit_source=resolved.source,
+        reason=reason, limit_source=resolved.source, k=K95,
+        risk=None
+        if value is None
+        else _risk((stray.low_a, stray.high_a), most_a, decision, False),
     )  # fmt: skip
+
+
+def _risk(
+    interval: tuple[float, float], limit: float, decision: Decision, limit_is_low: bool
+) -> float:
+    """Specific risk of the decision (JCGM 106, 7), the quantity taken as log-normal.
+
+    The 95 % interval gives the spread of the logarithm, as leaks range over decades. An
+    interval open at one end bounds the risk by its own 2.5 %.
+    """
+    low, high = interval
+    if low <= 0.0 or math.isinf(high) or low == high:
+        return ONE_TAIL
+    spread = (math.log(high) - math.log(low)) / (2.0 * K95)
+    middle = 0.5 * (math.log(high) + math.log(low))
+    below = NormalDist().cdf((math.log(limit) - middle) / spread)
+    bad = below if limit_is_low else 1.0 - below
+    return bad if decision in {Decision.PASS, Decision.CONDITIONAL_PASS} else 1.0 - bad
 
 
 def _half_width(value: float | None, low: float, high: float) -> float | None:

@@ -30,4 +30,5 @@ def _model(kind: str) -> type[BaseModel]:
         from runner.instruments.dialect import Dialect
 
         return Dialect
-    return {"profile": Profile, "bench": Bench, "job": Job}[kind]
+    models: dict[str, type[BaseModel]] = {"profile": Profile, "bench": Bench, "job": Job}
+    return models[kind]

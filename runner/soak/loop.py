@@ -43,7 +43,7 @@ NPLC = 10.0
 NPLC_FAST = 1.0
 
 
-class _Stopped(Exception):  # noqa: N818 - the way out of nested loops, not an error
+class _Stopped(Exception):
     """A rule acted, or somebody asked for the end."""
 
 

@@ -88,8 +88,10 @@ def test_the_same_demo_over_sockets_decides_the_same(
     called = asleft("demo", "--over", "tcp", "--json", "--out", tmp_path, "--no-report")
     assert called.code == 0, called.err
 
-    def decided(result: dict[str, Any]) -> list[tuple[str, str, str, str]]:
-        return [(f["check"], f["what"], f["at"], f["decision"]) for f in result["findings"]]
+    def decided(result: dict[str, Any]) -> list[tuple[str, str, str]]:
+        # Not "at": where a curve bends most is chosen by noise, and threads on sockets may
+        # draw their noise in another order.
+        return [(f["check"], f["what"], f["decision"]) for f in result["findings"]]
 
     assert decided(called.json) == decided(healthy)
 
