@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -41,6 +41,16 @@ class Inputs:
     profile: Profile
     bench: Bench
     bench_path: Path
+
+    def turned_by_hand(self) -> Inputs:
+        """Return the same unit as one with a knob, on a bench that cannot set it remotely."""
+        unit = self.profile.unit.model_copy(update={"setting": "hand"})
+        without = tuple(one for one in self.bench.instrument if one.role != "supply")
+        return replace(
+            self,
+            profile=self.profile.model_copy(update={"unit": unit}),
+            bench=self.bench.model_copy(update={"instrument": without}),
+        )
 
 
 @dataclass(frozen=True, slots=True)

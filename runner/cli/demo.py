@@ -56,6 +56,8 @@ def demo(
     from runner.job import Job
 
     inputs = load_inputs(find_bench(bench or over), profile)
+    if hand:
+        inputs = inputs.turned_by_hand()
     wanted = Acceptance(
         inputs=inputs,
         job=Job(serial="SIM-0001", complaint="invented: output sags under load"),
@@ -64,6 +66,5 @@ def demo(
         seed=seed,
         only=only,
         quick=quick,
-        options={"hand": True} if hand else {},
     )
     return run_and_print(wanted, as_json=as_json, report=not no_report)

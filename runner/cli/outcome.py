@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
+from runner.cli.terminal import printable
 from runner.finding import Decision, Finding
 
 if TYPE_CHECKING:
@@ -32,10 +33,11 @@ def print_assessment(record: Record, assessment: Assessment, *, as_json: bool) -
     for hazard in assessment.hazards:
         colour = {"stop": "red", "ask": "yellow"}.get(hazard["grade"], "cyan")
         click.echo(
-            click.style(hazard["grade"].upper(), fg=colour, bold=True) + f" {hazard['sentence']}"
+            click.style(hazard["grade"].upper(), fg=colour, bold=True)
+            + f" {printable(hazard['sentence'])}"
         )
         if hazard.get("remedy"):
-            click.echo(f"     {hazard['remedy']}")
+            click.echo(f"     {printable(hazard['remedy'])}")
     check = ""
     for finding in assessment.findings:
         if finding.check != check:
@@ -48,12 +50,13 @@ def print_assessment(record: Record, assessment: Assessment, *, as_json: bool) -
 def finding_line(finding: Finding) -> str:
     """One finding on one line."""
     word, colour = _MARK[finding.decision]
+    what, at, reason = map(printable, (finding.what, finding.at, finding.reason))
     mark = click.style(f"{word:<16}", fg=colour)
     if finding.value is None:
-        return f"  {mark} {finding.what} {finding.at}: {finding.reason}".rstrip()
+        return f"  {mark} {what} {at}: {reason}".rstrip()
     from runner.quantity import format_quantity
 
-    text = f"  {mark} {finding.what} {finding.at}: {format_quantity(finding.value, finding.unit)}"
+    text = f"  {mark} {what} {at}: {format_quantity(finding.value, finding.unit)}"
     if finding.u_expanded is not None:
         text += f" ± {format_quantity(finding.u_expanded, finding.unit, 2)}"
     low, high = finding.limit_low, finding.limit_high
@@ -63,7 +66,7 @@ def finding_line(finding: Finding) -> str:
         text += f"  (at most {format_quantity(high, finding.unit)})"
     elif low is not None:
         text += f"  (at least {format_quantity(low, finding.unit)})"
-    return text + (f"  {finding.reason}" if finding.reason else "")
+    return text + (f"  {reason}" if reason else "")
 
 
 def _closing(record: Record, assessment: Assessment) -> None:
@@ -71,10 +74,14 @@ def _closing(record: Record, assessment: Assessment) -> None:
     counts = ", ".join(f"{n} {word}" for word, n in summary["decisions"].items() if n)
     unit = assessment.profile.unit
     simulated = " SIMULATED, not a real unit." if record.simulated else ""
-    click.echo(f"\n{unit.maker} {unit.model}: {counts or 'nothing decided'}.{simulated}")
+    click.echo(
+        f"\n{printable(f'{unit.maker} {unit.model}')}: {counts or 'nothing decided'}.{simulated}"
+    )
     if summary["ended"] != "complete":
         end = record.ending() or {}
-        click.echo(f"The run ended early: {summary['ended']}. {end.get('reason', '')}".rstrip())
+        click.echo(
+            f"The run ended early: {summary['ended']}. {printable(end.get('reason', ''))}".rstrip()
+        )
     if summary["load_off_confirmed"] is False:
         click.echo(
             click.style(
