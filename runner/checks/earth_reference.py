@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.earth_reference_findings import NAME, findings
-from runner.checks.stepping import meter_of
+from runner.checks.stepping import go_to, meter_of
 from runner.errors import HazardStop
 from runner.finding import Finding
 from runner.hookup.measured import TERMINALS, earth_measured
@@ -96,7 +96,7 @@ def _prepare(work: Workplace, earthed: tuple[tuple[str, str], ...]) -> None:
     )
     output.set_current_limit(max(0.1, TEST_LIMIT_SHARE * work.profile.unit.current.high))
     output.on(True)
-    output.set_voltage(min(TEST_V, work.profile.unit.voltage.high))
+    go_to(work, min(TEST_V, work.profile.unit.voltage.high))  # a restless unit is measured too
 
 
 def _readings(work: Workplace) -> list[Reading]:
