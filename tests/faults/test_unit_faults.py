@@ -7,7 +7,6 @@ import pytest
 from sim_instruments.plant import FAULTS
 from tests.faults.unit_faults import README, rows_in, try_fault
 
-
 ROWS = rows_in(README.read_text(encoding="utf-8"))
 
 

@@ -78,7 +78,9 @@ def test_a_record_that_grew_replaces_what_was_there(archive: Archive, tmp_path: 
 
     journal = Journal(
         folder, made_record.VirtualClock(made_record.START),
-        resume_after=(len(half.lines), half.last_hash),
+        resume_after=(
+            len(half.lines), half.last_hash, (folder / "journal.jsonl").stat().st_size
+        ),
     )  # fmt: skip
     journal.write("end", how="complete")
     journal.close()

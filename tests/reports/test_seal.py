@@ -151,8 +151,9 @@ def test_lines_added_after_the_seal_are_found(copy: Path) -> None:
     from runner.record.journal import Journal
 
     verdict = check(copy)
-    count = len((copy / "journal.jsonl").read_bytes().splitlines())
-    journal = Journal(copy, CLOCK, resume_after=(count, verdict.last_hash))
+    raw = (copy / "journal.jsonl").read_bytes()
+    after = (len(raw.splitlines()), verdict.last_hash, len(raw))
+    journal = Journal(copy, CLOCK, resume_after=after)
     journal.write("note", text="added later")
     journal.close()
     (fault,) = check(copy).faults
