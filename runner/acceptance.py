@@ -10,6 +10,7 @@ from typing import Any
 from runner.assess import Assessment, assess
 from runner.bench import Bench, load_bench
 from runner.bench_provider import BenchSetup, OpenBench, open_simulated
+from runner.checks.before_power_values import FiledAnswers, load_safety_values
 from runner.checks.check import Conditions
 from runner.clock import Clock, SystemClock
 from runner.engine import Ending, Run, record_folder, run_schedule
@@ -66,6 +67,7 @@ class Acceptance:
     quick: bool = False
     unattended: bool = False
     accept_conditional: bool = False
+    before_power: Path | None = None
     options: dict[str, Any] = field(default_factory=dict)
     on_folder: Callable[[Path], None] = field(default=lambda _folder: None)
     """Hears of the record's folder as soon as there is one."""
@@ -110,11 +112,14 @@ def run_acceptance(
     """
     inputs = wanted.inputs
     schedule = make_schedule(Conditions(inputs.profile, inputs.bench, wanted.quick), wanted.only)
+    values = load_safety_values(wanted.before_power) if wanted.before_power else None
     on_schedule(schedule)
     opened = open_bench(wanted)
     try:
         clock = opened.clock if opened else SystemClock()
         operator = opened.operator if opened and opened.operator else person(clock)
+        if values is not None:
+            operator = FiledAnswers(values, operator)
         return _run(wanted, schedule, opened, clock, operator, progress)
     finally:
         if opened is not None:

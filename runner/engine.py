@@ -20,13 +20,14 @@ from runner.clock import Clock
 from runner.errors import AsleftError, BenchError, HazardStop, RecordError
 from runner.finding import Finding
 from runner.job import Job
-from runner.operator.requests import Answer, AskNumber, Operator
+from runner.operator.requests import Answer, AskNumber, Operator, Request
 from runner.profile import Profile
 from runner.reading import Reading
 from runner.record.writer import CheckWriter, RecordWriter
 from runner.schedule import Schedule, Step
 
 if TYPE_CHECKING:
+    from runner.hookup import Hazard
     from runner.instruments.open import OpenInstruments
 
 __all__ = ["Ending", "Run", "record_folder", "run_schedule"]
@@ -206,12 +207,21 @@ def _line_up(run: Run) -> None:
     unproved = unproved_earth(run.bench, run.profile, planned)
     if unproved:
         raise HazardStop(unproved)
-    if run.unattended and verdict.asks:
+    _nobody_there(run, verdict.asks)
+    _ask(run, (*line_up_questions(run.bench, run.profile), *verdict.requests()))
+
+
+def _nobody_there(run: Run, asks: Sequence[Hazard]) -> None:
+    """Unattended, what a person would have to answer for is a stop."""
+    if run.unattended and asks:
         raise HazardStop(
             "unattended, and somebody would have to answer for: "
-            + "; ".join(hazard.sentence for hazard in verdict.asks)
+            + "; ".join(hazard.sentence for hazard in asks)
         )
-    for request in (*line_up_questions(run.bench, run.profile), *verdict.requests()):
+
+
+def _ask(run: Run, requests: Sequence[Request]) -> None:
+    for request in requests:
         answer = run.operator.answer(request)
         run.writer.write(
             "answer", topic=request.topic, asked=request.text, done=answer.done, words=answer.words
@@ -268,12 +278,14 @@ def _contradiction(run: Run, name: str) -> None:
 
     measured = earth_measured(run.writer.check_data(name))
     verdict = judge(run.bench, run.profile, measured=measured)
-    known: Sequence[str] = [hazard.code for hazard in judge(run.bench, run.profile).hazards]
-    for hazard in verdict.hazards:
-        if hazard.code not in known:
-            run.writer.write("hazard", **hazard.to_dict())
+    known = {hazard.code for hazard in judge(run.bench, run.profile).hazards}
+    new = [hazard for hazard in verdict.hazards if hazard.code not in known]
+    for hazard in new:
+        run.writer.write("hazard", **hazard.to_dict())
     if verdict.stops:
         raise HazardStop("; ".join(hazard.sentence for hazard in verdict.stops))
+    _nobody_there(run, [hazard for hazard in new if hazard in verdict.asks])
+    _ask(run, [request for request in verdict.requests() if request.code not in known])
 
 
 def record_folder(base: Path, profile: Profile, job: Job, clock: Clock) -> Path:

@@ -22,6 +22,10 @@ __all__ = ["run"]
 @click.option(
     "--job", "job_file", default=None, help="Job sheet (TOML): customer, complaint, parts."
 )
+@click.option(
+    "--before-power", type=click.Path(path_type=Path, dir_okay=False), default=None,
+    help="Values of the safety tester (TOML), instead of typing them in.",
+)  # fmt: skip
 @click.option("--only", multiple=True, metavar="CHECK", help="Only this check; may be repeated.")
 @click.option("--quick", is_flag=True, help="The ten-minute check with what is at hand.")
 @click.option("--unattended", is_flag=True, help="Nobody is there: what would be asked stops.")
@@ -36,6 +40,7 @@ def run(
     serial: str,
     stage: str,
     job_file: str | None,
+    before_power: Path | None,
     only: tuple[str, ...],
     quick: bool,
     unattended: bool,
@@ -67,6 +72,7 @@ def run(
         quick=quick,
         unattended=unattended,
         accept_conditional=accept_conditional,
+        before_power=before_power,
         on_folder=pages.begin,
     )
     try:

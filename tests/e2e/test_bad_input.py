@@ -77,3 +77,37 @@ def test_a_record_that_is_none(tmp_path: Path) -> None:
         called = asleft(command, tmp_path)
         assert called.code == 4
         assert "journal.jsonl" in _sentence(called.err)
+
+
+SAFETY = """format = 1
+tester = "invented tester"
+tested_on = "2026-11-02"
+looked_over = true
+earth_bond = "0.12 Ω"
+insulation = "200 MΩ"
+output_insulation = "200 MΩ"
+earth_current = "0.2 mA"
+touch_current = "0.1 mA"
+"""
+
+
+def test_values_of_the_safety_tester_come_from_a_file(tmp_path: Path) -> None:
+    values = tmp_path / "values.toml"
+    values.write_text(SAFETY, encoding="utf-8")
+    called = asleft(
+        "run", "-b", "memory", "--only", "before-power", "--before-power", values, "--json",
+        "--no-report", "--out", tmp_path / "records",
+    )  # fmt: skip
+    assert called.code == 0, called.err + called.out
+    found = {f["what"]: f["value"] for f in called.json["findings"] if f["value"] is not None}
+    assert found["protective conductor resistance"] == pytest.approx(0.12)
+
+
+def test_wrong_values_of_the_safety_tester_are_named(tmp_path: Path) -> None:
+    values = tmp_path / "values.toml"
+    values.write_text(SAFETY.replace('"0.12 Ω"', '"0.12 V"'), encoding="utf-8")
+    out = tmp_path / "records"
+    called = asleft("run", "-b", "memory", "--before-power", values, "--out", out)
+    assert called.code == 2
+    assert "values.toml, line 5" in _sentence(called.err)
+    assert not out.exists()
