@@ -19,7 +19,7 @@ from sim_instruments.stand import Stand
 from tests.sim_instruments.bench_fakes import Talk, memory_bench, setup_of
 
 
-def transcript(bench: Any) -> list[str]:
+def spoken_lines(bench: Any) -> list[str]:
     """A short piece of work at a bench, all answers kept."""
     talks = {name: Talk(instrument) for name, instrument in bench.instruments.items()}
     out = [talk.ask("*IDN?") for talk in talks.values()]
@@ -38,7 +38,7 @@ def transcript(bench: Any) -> list[str]:
 
 
 def test_same_seed_same_bytes_other_seed_other_bytes() -> None:
-    first, again, other = (transcript(memory_bench(seed=seed)) for seed in (5, 5, 6))
+    first, again, other = (spoken_lines(memory_bench(seed=seed)) for seed in (5, 5, 6))
     assert first == again
     assert all(a != b for a, b in zip(first[5:], other[5:], strict=True))
 
