@@ -67,7 +67,8 @@ class Schedule:
 def make_schedule(conditions: Conditions, only: Sequence[str] = ()) -> Schedule:
     """Order the checks for this unit on this bench.
 
-    ``only`` keeps the named checks (and always the ones that guard the others).
+    ``only`` keeps the named checks (and always the ones that guard the others). A check whose
+    question does not arise for this unit is left out.
 
     :raises InputError: a name in ``only`` is not a check, or the relay would wear too much
     """
@@ -79,7 +80,8 @@ def make_schedule(conditions: Conditions, only: Sequence[str] = ()) -> Schedule:
                 expected="one of " + ", ".join(names), found=repr(name),
             )  # fmt: skip
     chosen = [check for check in ALL if not only or check.name in only or check.name in GUARDS]
-    schedule = Schedule(tuple(Step(check, check.plan(conditions)) for check in chosen))
+    planned = [Step(check, check.plan(conditions)) for check in chosen]
+    schedule = Schedule(tuple(step for step in planned if step.plan.applies))
     if schedule.relay_operations > RELAY_BUDGET:
         raise InputError(
             "the schedule would wear the tap relay too much", key="schedule",

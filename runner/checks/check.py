@@ -37,6 +37,8 @@ class Plan:
     dissipation_w: float = 0.0
     missing: str | None = None
     """Why the check cannot be done, with the remedy; None when it can."""
+    applies: bool = True
+    """False when the question does not arise for this unit: the check is then left out."""
 
 
 class CheckLog(Protocol):

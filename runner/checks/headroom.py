@@ -10,6 +10,7 @@ from runner.checks.points import (
     allowed_load_a,
     full_load_a,
     tap_bands,
+    tap_count,
     winding_points,
 )
 from runner.checks.ripple import ripple_scope
@@ -48,7 +49,7 @@ class Headroom:
             missing = "headroom needs a meter and a load on the output"
         elif channel_of(bench, "unit.plus") is None:
             missing = "no scope channel on the output: a meter alone does not see dropout"
-        taps = len(conditions.profile.tap_points.up) if conditions.profile.tap_points else 0
+        taps = tap_count(conditions.profile)
         return Plan(
             duration_s=30.0 * (taps + 1),
             relay_operations=2 * taps,

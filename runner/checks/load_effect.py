@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.load_effect_findings import NAME, findings
-from runner.checks.points import allowed_load_a, full_load_a, low_voltage_v
+from runner.checks.points import allowed_load_a, full_load_a, low_voltage_v, tap_count
 from runner.checks.stepping import (
     EXACT_NPLC,
     FAST_NPLC,
@@ -49,7 +49,7 @@ class LoadEffect:
             missing = "no load on the bench: a programmable load or a resistor for rated current"
         tail_s = 0.0 if conditions.quick else TAIL_S
         hands = ("knob",) if unit.setting == "hand" else ()
-        taps = len(conditions.profile.tap_points.up) if conditions.profile.tap_points else 0
+        taps = tap_count(conditions.profile)
         return Plan(
             duration_s=90.0 + tail_s,
             relay_operations=2 * taps,

@@ -18,6 +18,7 @@ __all__ = [
     "low_voltage_v",
     "setting_points_v",
     "tap_bands",
+    "tap_count",
     "winding_points",
 ]
 
@@ -92,6 +93,11 @@ def _measured_v(findings: Sequence[Finding]) -> dict[int, list[float]]:
         if rising and finding.value is not None:
             found.setdefault(int(words[2].rstrip(",")), []).append(finding.value)
     return found
+
+
+def tap_count(profile: Profile) -> int:
+    """How many tap points the unit has."""
+    return len(profile.tap_points.up) if profile.tap_points is not None else 0
 
 
 def setting_points_v(profile: Profile) -> list[float]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
-from runner.checks.points import allowed_load_a, full_load_a, winding_points
+from runner.checks.points import allowed_load_a, full_load_a, tap_count, winding_points
 from runner.checks.ripple_capture import RippleScope, ripple_readings
 from runner.checks.ripple_findings import LIGHT, NAME, findings
 from runner.checks.stepping import at_rest, go_to, load_of, loaded, meter_of, mode_of, start
@@ -39,7 +39,7 @@ class RippleCheck:
         """Needs a load and a scope channel on the output."""
         profile = conditions.profile
         points = winding_points(profile)
-        taps = len(profile.tap_points.up) if profile.tap_points else 0
+        taps = tap_count(profile)
         return Plan(
             duration_s=2 * SECONDS_A_POINT * len(points),
             relay_operations=2 * taps,

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
-from runner.checks.points import SETTING_POINTS, setting_points_v
+from runner.checks.points import SETTING_POINTS, setting_points_v, tap_count
 from runner.checks.setting_findings import NAME, findings
 from runner.checks.stepping import EXACT_NPLC, go_to, meter_of, range_for, start
 from runner.finding import Finding
@@ -37,7 +37,7 @@ class Setting:
         missing = None
         if conditions.bench.by_role("meter") is None:
             missing = "no meter on the bench: join one to the output terminals"
-        taps = len(profile.tap_points.up) if profile.tap_points else 0
+        taps = tap_count(profile)
         return Plan(
             duration_s=2 * points * (SECONDS_A_TURN if by_hand else SECONDS_A_POINT),
             relay_operations=2 * taps,

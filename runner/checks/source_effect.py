@@ -13,7 +13,7 @@ from runner.checks.line_steps import (
     nominal_line,
 )
 from runner.checks.load_effect_findings import places
-from runner.checks.points import allowed_load_a, full_load_a
+from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.scales import scale_of, valid_values
 from runner.checks.stepping import (
     EXACT_NPLC,
@@ -54,7 +54,7 @@ class SourceEffect:
         missing = missing_line(conditions)
         if bench.by_role("meter") is None or bench.by_role("load") is None:
             missing = "source effect needs a meter and a load on the output"
-        taps = len(conditions.profile.tap_points.up) if conditions.profile.tap_points else 0
+        taps = tap_count(conditions.profile)
         return Plan(
             duration_s=8.0 * 2 * CYCLES + 10.0,
             relay_operations=taps,

@@ -26,6 +26,8 @@ FAST_NPLC = 1.0
 EXACT_NPLC = 10.0
 REST_WINDOW_S = 0.2
 RETRY_S = 0.02
+SET_TIMEOUT_S = 10.0
+"""An unloaded output that is turned down empties its capacitor through the bleeder alone."""
 REST_LIMIT_V = 10e-3
 """Rest for reading a set point: at most a tenth of this a second."""
 ROOM_IN_RANGE = 1.05
@@ -87,7 +89,7 @@ def go_to(work: Workplace, volts: float, *, settle: bool = True) -> float:
     if work.output.by_hand:
         return work.output.set_voltage(volts)
     work.output.set_voltage(volts, settle=False)
-    if settle and not at_rest(work, max(REST_LIMIT_V, 1e-3 * abs(volts))):
+    if settle and not at_rest(work, max(REST_LIMIT_V, 1e-3 * abs(volts)), timeout_s=SET_TIMEOUT_S):
         work.log.event("restless", set_v=volts)
     return volts
 

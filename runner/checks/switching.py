@@ -7,7 +7,7 @@ from typing import Literal
 
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.output_trace import OutputTrace, missing_output_scope, output_trace
-from runner.checks.points import allowed_load_a, full_load_a
+from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.stepping import go_to, load_of, start
 from runner.checks.switching_findings import NAME, findings
 from runner.errors import BenchError
@@ -55,7 +55,7 @@ class Switching:
         missing = missing_output_scope(conditions)
         if bench.by_role("load") is None or bench.by_role("meter") is None:
             missing = "switching needs a meter and a load on the output"
-        taps = len(profile.tap_points.up) if profile.tap_points else 0
+        taps = tap_count(profile)
         hands = () if bench.by_role("mains-source") is not None else ("mains switch",)
         if profile.unit.setting == "hand":
             hands = (*hands, "knob", "output switch")

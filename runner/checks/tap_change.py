@@ -6,6 +6,7 @@ from collections.abc import Callable
 from functools import partial
 
 from runner.checks.check import Workplace
+from runner.checks.points import tap_count
 from runner.checks.tap_probe import TapProbe
 from runner.checks.tap_search import Edge, Pair
 from runner.checks.tap_sensors import (
@@ -77,7 +78,7 @@ def shoot(
 ) -> None:
     """Arm on the coil, let the output move, and keep output and coil."""
     scope = work.instruments.scope
-    coil = coil_channels(work.bench).get(tap)
+    coil = coil_channels(work.bench, tap_count(work.profile)).get(tap)
     output = channel_of(work.bench, "unit.plus")
     if scope is None or coil is None:
         return

@@ -5,7 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field, replace
 
 from runner.checks.check import Conditions, Plan, Workplace
-from runner.checks.points import allowed_load_a, full_load_a
+from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.stepping import load_of, loaded, start
 from runner.checks.tap_change import dwell_around, record_change
 from runner.checks.tap_coarse import Rough, coarse_scan
@@ -56,9 +56,9 @@ class TapMap:
     def plan(self, conditions: Conditions) -> Plan:
         """Needs a meter, a load and something that shows the winding."""
         profile = conditions.profile
-        taps = len(profile.tap_points.up) if profile.tap_points else 0
+        taps = tap_count(profile)
         points = 2 * profile.unit.voltage.high / COARSE_V + 60 * taps
-        watched = len(coil_channels(conditions.bench)) >= taps
+        watched = len(coil_channels(conditions.bench, taps)) >= taps
         point_s = 0.4 + (0.0 if watched else POWER_WAIT_S)
         return Plan(
             duration_s=points * point_s + 200.0 * taps,
@@ -66,6 +66,7 @@ class TapMap:
             hands=("knob",) if profile.unit.setting == "hand" else (),
             dissipation_w=profile.unit.voltage.high * profile.unit.current.high,
             missing=_missing(conditions),
+            applies=_has_tap_points(profile),
         )
 
     def measure(self, work: Workplace) -> None:
@@ -96,17 +97,20 @@ class TapMap:
         return findings(data, profile)
 
 
+def _has_tap_points(profile: Profile) -> bool:
+    """Phase control and preregulators follow the output: there is no point to look for."""
+    return profile.tap_points is not None and profile.unit.tap_control in {"relay", "scr"}
+
+
 def _missing(conditions: Conditions) -> str | None:
     profile, bench = conditions.profile, conditions.bench
-    if profile.tap_points is None or profile.unit.tap_control not in {"relay", "scr"}:
-        return "this unit has no tap points: nothing to look for"
     if bench.by_role("meter") is None:
         return "no meter on the bench: join one to the output terminals"
     if bench.by_role("load") is None:
         return "no load on the bench: the winding must be seen under load"
-    if profile.unit.setting == "hand" and not coil_channels(bench):
+    if profile.unit.setting == "hand" and not coil_channels(bench, tap_count(profile)):
         return "a knob must be watched fast: put a scope channel on the relay coil"
-    senses = coil_channels(bench) or bench.scope_channel_on("unit.raw")
+    senses = coil_channels(bench, tap_count(profile)) or bench.scope_channel_on("unit.raw")
     if not senses and bench.by_role("mains-meter") is None:
         return (
             "nothing on the bench shows the winding: put a scope channel on a relay coil or the"

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from runner.checks.check import Workplace
+from runner.checks.points import tap_count
 from runner.checks.stepping import FAST_NPLC, meter_of, range_for
 from runner.checks.tap_search import Seen
 from runner.checks.tap_sensors import (
@@ -32,7 +33,7 @@ class TapProbe:
 
     def __init__(self, work: Workplace, taps: int) -> None:
         self._work = work
-        scope, channels = work.instruments.scope, coil_channels(work.bench)
+        scope, channels = work.instruments.scope, coil_channels(work.bench, tap_count(work.profile))
         self.coils = (
             CoilSensor(scope, channels, work.clock) if scope is not None and channels else None
         )

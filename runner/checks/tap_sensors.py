@@ -47,6 +47,7 @@ WATCH_POLL_S = 0.6
 LINE_PERIOD_S = 0.025
 POLL_S = 0.02
 POINTS = 1500
+MOST_COILS = 3
 POWER_WAIT_S = 1.1
 """Until a mains meter has finished an update that began after the step (common: two a second)."""
 LEVEL_JUMP = 0.12
@@ -69,9 +70,12 @@ def channel_of(bench: Bench, terminal: str) -> str | None:
     return found.partition(".")[2] if found else None
 
 
-def coil_channels(bench: Bench) -> dict[int, str]:
-    """Coil number to scope channel, for the coils that a channel looks at."""
-    found = {n: channel_of(bench, f"unit.coil{n}") for n in (1, 2, 3)}
+def coil_channels(bench: Bench, taps: int) -> dict[int, str]:
+    """Coil number to scope channel, for the coils that a channel looks at.
+
+    A unit with ``taps`` tap points has no more coils than that, whatever else is wired.
+    """
+    found = {n: channel_of(bench, f"unit.coil{n}") for n in range(1, min(taps, MOST_COILS) + 1)}
     return {n: channel for n, channel in found.items() if channel}
 
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass
 from functools import partial
 
 from runner.checks.check import Workplace
-from runner.checks.points import allowed_load_a, full_load_a
+from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.stepping import FAST_NPLC, load_of, loaded, meter_of, range_for, start
 from runner.checks.tap_change import CHANGES_MOST, DWELL_S, shoot
 from runner.checks.tap_search import match_taps
@@ -88,7 +88,7 @@ class _Turner:
 def map_by_hand(work: Workplace) -> None:
     """Find each tap point roughly, then by slow turns at three loads."""
     taps = work.profile.tap_points
-    scope, channels = work.instruments.scope, coil_channels(work.bench)
+    scope, channels = work.instruments.scope, coil_channels(work.bench, tap_count(work.profile))
     if taps is None or scope is None or not channels:
         raise BenchError("the tap map by hand needs a scope channel on a relay coil")
     start(work)

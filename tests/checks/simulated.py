@@ -79,6 +79,7 @@ class Simulated:
         """Do one check as the engine does it."""
         check = {one.name: one for one in ALL}[name]
         plan = check.plan(Conditions(self.profile, self.bench, quick))
+        assert plan.applies
         assert plan.missing is None, plan.missing
         self.writer.write("check-start", check=name, question=check.question)
         output = unit_output(self.profile, self.instruments, self.opened.operator, self.clock)
