@@ -10,6 +10,7 @@ from runner.checks.points import allowed_load_a, full_load_a
 from runner.checks.scales import scale_of, valid_values
 from runner.checks.stepping import (
     EXACT_NPLC,
+    at_rest,
     go_to,
     load_of,
     loaded,
@@ -36,6 +37,7 @@ LOAD_SHARE = 0.5
 ENDS = 5
 ENDS_LEAST = 3
 """Readings at each end whose means are compared."""
+REST_V = 20e-3
 LEAST_K = 2.0
 """A temperature must have moved by this much before a coefficient means anything."""
 
@@ -70,6 +72,8 @@ class Drift:
         share = QUICK_SHARE if work.quick else 1.0
         range_for(meter_of(work), set_v, EXACT_NPLC)
         with loaded(load, load_a):
+            if not _holds(work, set_v, load_a):
+                return
             for phase, lasts_s in (("warm-up", WARM_UP_S), ("watch", WATCH_S)):
                 _watch(work, phase, share * lasts_s, set_v, load_a)
 
@@ -77,6 +81,18 @@ class Drift:
         """Change over the time watched, against the limit for eight hours."""
         judge = Judge(NAME, profile)
         return [_drift(data, profile, judge, float(v)) for v in places(data.readings, "set_v")]
+
+
+def _holds(work: Workplace, set_v: float, load_a: float) -> bool:
+    """Whether the unit holds its voltage at all; an hour is not spent on one that does not."""
+    at: dict[str, float | str] = {"phase": "begin", "set_v": set_v, "load_a": load_a}
+    at_rest(work, REST_V)
+    seen = work.log.reading(meter_of(work).read_volts(), **at)
+    mode = mode_of(work, set_v, seen.value)
+    if mode not in {"cv", "unknown"}:
+        work.log.event("not-held", mode=mode, **at)
+        return False
+    return True
 
 
 def _watch(work: Workplace, phase: str, lasts_s: float, set_v: float, load_a: float) -> None:
@@ -111,6 +127,9 @@ def _drift(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> Fin
     readings = [r for r in data.of("output-voltage", phase="watch", set_v=set_v) if r.valid]
     what = "drift after warm-up"
     ends = min(ENDS, len(readings) // 2)
+    if data.events_of("not-held"):
+        why = "the unit does not hold its voltage at this load, so its drift means nothing"
+        return judge.not_measured(what, "V", why, limit=limit, source=limits.source)
     if ends < ENDS_LEAST:
         why = f"only {len(readings)} valid readings"
         return judge.not_measured(what, "V", why, limit=limit, source=limits.source)

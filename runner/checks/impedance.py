@@ -9,11 +9,10 @@ import numpy as np
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.judging import Judge
 from runner.checks.output_trace import missing_output_scope
-from runner.checks.points import allowed_load_a, full_load_a
+from runner.checks.points import allowed_load_a, full_load_a, middle_v
 from runner.checks.scales import scope_scale_of
 from runner.checks.stepping import at_rest, go_to, load_of, start
 from runner.checks.tap_sensors import channel_of
-from runner.checks.transient import _set_v as middle_v
 from runner.errors import BenchError, InstrumentError
 from runner.finding import Finding
 from runner.instruments.roles import ChannelSetup, TimebaseSetup, Trigger

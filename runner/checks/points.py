@@ -16,6 +16,7 @@ __all__ = [
     "allowed_load_a",
     "full_load_a",
     "low_voltage_v",
+    "middle_v",
     "setting_points_v",
     "tap_bands",
     "tap_count",
@@ -98,6 +99,15 @@ def _measured_v(findings: Sequence[Finding]) -> dict[int, list[float]]:
 def tap_count(profile: Profile) -> int:
     """How many tap points the unit has."""
     return len(profile.tap_points.up) if profile.tap_points is not None else 0
+
+
+def middle_v(profile: Profile) -> float:
+    """Half the rated voltage, or a volt below a tap point that would lie there."""
+    half_v = profile.unit.voltage.high / 2
+    for band in tap_bands(profile):
+        if band.low_v - 1.0 < half_v < band.high_v + 1.0:
+            return band.low_v - 1.0
+    return half_v
 
 
 def setting_points_v(profile: Profile) -> list[float]:

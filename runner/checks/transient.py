@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.output_trace import OutputTrace, missing_output_scope, output_trace
-from runner.checks.points import allowed_load_a, full_load_a, tap_bands
+from runner.checks.points import allowed_load_a, full_load_a, middle_v
 from runner.checks.stepping import at_rest, go_to, load_of, meter_of, start
 from runner.checks.transient_findings import NAME, findings
 from runner.errors import InstrumentError
@@ -55,7 +55,7 @@ class Transient:
     def measure(self, work: Workplace) -> None:
         """At half the rated voltage, away from tap points."""
         start(work)
-        set_v = go_to(work, _set_v(work.profile))
+        set_v = go_to(work, middle_v(work.profile))
         load, trace = load_of(work), output_trace(work)
         full_a = allowed_load_a(load, set_v, full_load_a(work.profile))
         try:
@@ -75,14 +75,6 @@ class Transient:
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """See :mod:`runner.checks.transient_findings`."""
         return findings(data, profile)
-
-
-def _set_v(profile: Profile) -> float:
-    half_v = profile.unit.voltage.high / 2
-    for band in tap_bands(profile):
-        if band.low_v - 1.0 < half_v < band.high_v + 1.0:
-            return band.low_v - 1.0
-    return half_v
 
 
 def _end(load: Load) -> None:
