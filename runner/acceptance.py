@@ -44,14 +44,10 @@ class Inputs:
     bench_path: Path
 
     def turned_by_hand(self) -> Inputs:
-        """Return the same unit as one with a knob, on a bench that cannot set it remotely."""
+        """Return the same unit as one with a knob."""
         unit = self.profile.unit.model_copy(update={"setting": "hand"})
-        without = tuple(one for one in self.bench.instrument if one.role != "supply")
-        return replace(
-            self,
-            profile=self.profile.model_copy(update={"unit": unit}),
-            bench=self.bench.model_copy(update={"instrument": without}),
-        )
+        profile = self.profile.model_copy(update={"unit": unit})
+        return replace(self, profile=profile, bench=_bench_for(profile, self.bench))
 
 
 @dataclass(frozen=True, slots=True)
@@ -94,7 +90,20 @@ def load_inputs(bench_path: Path, profile: str | None) -> Inputs:
             "a real bench does not say which unit stands on it",
             key="--profile", expected="a profile", found="nothing",
         )  # fmt: skip
-    return Inputs(load_profile(find_profile(name, bench_path.parent)), bench, bench_path)
+    own = load_profile(find_profile(name, bench_path.parent))
+    return Inputs(own, _bench_for(own, bench), bench_path)
+
+
+def _bench_for(profile: Profile, bench: Bench) -> Bench:
+    """Leave the supply role out for a unit with a knob.
+
+    The role is the unit's own remote interface. A unit that has none must not be asked through
+    whatever else stands at that address: its "off" would be taken for the unit's.
+    """
+    if profile.unit.setting != "hand":
+        return bench
+    rest = tuple(one for one in bench.instrument if one.role != "supply")
+    return bench.model_copy(update={"instrument": rest})
 
 
 def run_acceptance(

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
+from runner.checks.knob_turn import turn_the_knob
 from runner.checks.points import SETTING_POINTS, setting_points_v, tap_count
 from runner.checks.setting_findings import NAME, findings
 from runner.checks.stepping import EXACT_NPLC, go_to, meter_of, range_for, start
@@ -48,6 +49,8 @@ class Setting:
     def measure(self, work: Workplace) -> None:
         """Rising, then falling."""
         start(work)
+        if work.output.by_hand:
+            turn_the_knob(work)
         rising = _points(work.profile, work.quick)
         both = [("rising", v) for v in rising] + [("falling", v) for v in reversed(rising)]
         for number, (direction, asked_v) in enumerate(both):

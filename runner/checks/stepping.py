@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import deque
 from collections.abc import Iterator
 from contextlib import contextmanager
 
@@ -26,6 +27,9 @@ FAST_NPLC = 1.0
 EXACT_NPLC = 10.0
 REST_WINDOW_S = 0.2
 RETRY_S = 0.02
+HOLD_TIMEOUT_S = 60.0
+"""How long a knob may take to come to rest after the hand says that it is done."""
+RECENT_READINGS = 50
 SET_TIMEOUT_S = 10.0
 """An unloaded output that is turned down empties its capacitor through the bleeder alone."""
 REST_LIMIT_V = 10e-3
@@ -35,6 +39,27 @@ OPEN_LIMITS = (1.1, 1.05, 1.02, 1.0)
 """Current limits to try while voltage is being proved, as shares of the rated current."""
 CV_SHARE, CV_FIXED_V = 0.03, 0.1
 """How far the output may lie below the set point and still pass for constant voltage."""
+
+
+def _held(work: Workplace, asked_v: float) -> float:
+    """Mean output once the hand has been still; of the last seconds when it never is, V."""
+    from runner.signals.settling import Hold, StableHold
+
+    still, last_v = StableHold(), asked_v
+    give_up_s = work.clock.mono_s() + HOLD_TIMEOUT_S
+    recent: deque[float] = deque(maxlen=RECENT_READINGS)
+    while work.clock.mono_s() < give_up_s:
+        reading = meter_of(work).read_volts()
+        if reading.value is None:
+            work.clock.sleep(RETRY_S)
+            continue
+        recent.append(reading.value)
+        seen = still.add(reading.t_mono_s, reading.value)
+        if isinstance(seen, Hold) and seen.held:
+            return seen.mean
+        last_v = sum(recent) / len(recent)
+    work.log.event("restless", set_v=asked_v)
+    return last_v
 
 
 def meter_of(work: Workplace) -> Meter:
@@ -87,7 +112,8 @@ def go_to(work: Workplace, volts: float, *, settle: bool = True) -> float:
     """Go to a set point and wait for rest; returns the abscissa in V (see UnitOutput)."""
     range_for(meter_of(work), volts, FAST_NPLC)
     if work.output.by_hand:
-        return work.output.set_voltage(volts)
+        work.output.set_voltage(volts, settle=False)
+        return _held(work, volts) if settle else volts
     work.output.set_voltage(volts, settle=False)
     if settle and not at_rest(work, max(REST_LIMIT_V, 1e-3 * abs(volts)), timeout_s=SET_TIMEOUT_S):
         work.log.event("restless", set_v=volts)

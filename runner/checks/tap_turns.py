@@ -7,7 +7,15 @@ from functools import partial
 
 from runner.checks.check import Workplace
 from runner.checks.points import allowed_load_a, full_load_a, tap_count
-from runner.checks.stepping import FAST_NPLC, load_of, loaded, meter_of, range_for, start
+from runner.checks.stepping import (
+    FAST_NPLC,
+    go_to,
+    load_of,
+    loaded,
+    meter_of,
+    range_for,
+    start,
+)
 from runner.checks.tap_change import CHANGES_MOST, DWELL_S, shoot
 from runner.checks.tap_search import match_taps
 from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges
@@ -50,7 +58,7 @@ class _Turner:
 
     def go(self, volts: float) -> None:
         """Ask for a voltage in any way the hand likes, inside the range."""
-        self.work.output.set_voltage(min(self.top_v, max(LOWEST_V, volts)))
+        go_to(self.work, min(self.top_v, max(LOWEST_V, volts)))
 
     def turn(
         self, coil: int, from_v: float, to_v: float, rate_v_per_s: float

@@ -33,3 +33,18 @@ def test_the_abscissa_is_where_the_hand_came_to_rest(tmp_path: Path) -> None:
         assert reading.value == pytest.approx(float(reading.at["set_v"]), abs=6e-3)
     assert not result.all("error of the output voltage")
     assert result.all("panel voltmeter error")
+
+
+@pytest.mark.parametrize("temper", TEMPERS)
+def test_a_good_knob_is_smooth_in_every_hand(tmp_path: Path, temper: str) -> None:
+    with Simulated(tmp_path, profile="kn-1502", options={"temper": temper}) as bench:
+        result = bench.run("setting", quick=True)
+    finding = result.finding("falls of the voltage")
+    assert finding.decision is Decision.PASS and finding.value == 0.0
+
+
+def test_a_dirty_track_is_found(tmp_path: Path) -> None:
+    # Practice: jumps while turned, voltage against angle not monotonic: dirty or worn track.
+    with Simulated(tmp_path, profile="kn-1502", faults=["pot-noisy"]) as bench:
+        result = bench.run("setting", quick=True)
+    assert result.finding("falls of the voltage").decision is Decision.FAIL

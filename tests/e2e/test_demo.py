@@ -115,3 +115,14 @@ def test_the_same_seed_writes_the_same_record_but_for_times(
     assert len(first) == len(second)
     for one, other in zip(first, second, strict=True):
         assert one == other
+
+
+@pytest.mark.parametrize("arguments", [["--hand"], ["--profile", "kn-1502"]])
+def test_a_healthy_unit_with_a_knob_passes_every_check(
+    arguments: list[str], tmp_path: Path
+) -> None:
+    called = asleft("demo", *arguments, "--json", "--out", tmp_path, "--no-report")
+    assert called.code == 0, called.err + str(called.json["summary"])
+    assert {finding["decision"] for finding in called.json["findings"]} == {"pass"}
+    text = (Path(called.json["record"]) / "journal.jsonl").read_text(encoding="utf-8")
+    assert '"what":"mode","mode":"off"' not in text
