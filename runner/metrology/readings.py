@@ -6,7 +6,7 @@ import math
 from collections.abc import Sequence
 
 from runner.metrology.budget import Budget, Line, merged
-from runner.metrology.repeats import checked, mean, scatter_line
+from runner.metrology.repeats import checked, mean, scatter_line, standard_deviation
 from runner.metrology.scale import Scale
 
 __all__ = [
@@ -17,6 +17,10 @@ __all__ = [
     "mean_of_readings",
     "single_reading",
 ]
+
+
+ALIKE = 1e-12
+"""Scatter as a share of the value that is the computer's rounding, not the instrument's."""
 
 
 def single_reading(
@@ -189,9 +193,13 @@ def _scatter(
 
 
 def _scatter_unknown(values: list[float], scale: Scale) -> tuple[str, ...]:
-    if len(values) > 1 or scale.noise_rms > 0 or scale.resolution > 0:
+    if (scale.noise_rms > 0 and len(values) == 1) or scale.resolution > 0:
         return ()
-    return (f"one reading of {scale.name}, whose scatter and last digit are not known",)
+    if len(values) == 1:
+        return (f"one reading of {scale.name}, whose scatter and last digit are not known",)
+    if standard_deviation(values) > ALIKE * max(map(abs, values)):
+        return ()
+    return (f"readings of {scale.name} all alike, and its last digit is not known",)
 
 
 def _last_digit(scale: Scale, sensitivity: float = 1.0) -> Line:

@@ -26,7 +26,7 @@ def test_tap_points_lie_where_the_plant_has_them(tmp_path: Path, seed: int) -> N
             assert finding.decision is Decision.PASS
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("seed", range(1, 7))
 def test_load_effect_is_the_plants_own_step(tmp_path: Path, seed: int) -> None:
     with Simulated(tmp_path, seed=seed) as bench:
         result = bench.run("load-effect", quick=True)
@@ -40,7 +40,7 @@ def test_load_effect_is_the_plants_own_step(tmp_path: Path, seed: int) -> None:
         bench.instruments.load.input(False)
     finding = result.finding("load effect", "at 24 V")
     assert finding.value is not None and finding.u_expanded is not None
-    assert finding.value == pytest.approx(true_v, abs=finding.u_expanded + 0.1e-3)
+    assert finding.value == pytest.approx(true_v, abs=finding.u_expanded)
     resistance = result.finding("output resistance", "at 24 V")
     assert resistance.value == pytest.approx(true_v / 3.0, rel=0.05)
     assert {f.decision for f in result.findings} == {Decision.PASS}

@@ -206,3 +206,15 @@ def test_whole_arrays_agree_with_single_budgets_and_gtc() -> None:
             assert found.u[i] == pytest.approx(GTC.uncertainty(outside), rel=1e-12)
             assert found.dof[i] == pytest.approx(GTC.dof(outside), rel=1e-9)
         assert singles[i, 0] == pytest.approx(scale.components(first[i, 0]).u, rel=1e-12)
+
+
+def test_readings_all_alike_prove_nothing_when_the_last_digit_is_unknown() -> None:
+    """GUM F.2.2.1: indications that do not vary still have the resolution's uncertainty."""
+    blunt = meter_scale(100.0, 0.0045, 0.0006)
+    same = difference("load effect", [24.0286] * 3, [24.0218] * 3, blunt)
+    assert any("last digit is not known" in caveat for caveat in same.caveats)
+    sharp = meter_scale(100.0, 0.0045, 0.0006, resolution=1e-4)
+    known_digit = difference("load effect", [24.0286] * 3, [24.0218] * 3, sharp)
+    assert known_digit.caveats == ()
+    # Two roundings of half a digit each: triangular, u = digit/sqrt(6) (GUM 4.3.9).
+    assert known_digit.u == pytest.approx(1e-4 / math.sqrt(6), rel=1e-3)
