@@ -95,7 +95,7 @@ def test_taken_up_again_it_finds_what_the_whole_one_finds(killer: Killer) -> Non
     twin = findings_of_record(killer.folder("whole"))
     pid = killer.begin("cut")
     folder = killer.until_running("cut")
-    time.sleep(0.7)
+    _until(lambda: (folder / JOURNAL_NAME).read_bytes().count(b'"kind":"s"') >= 7)
     os.kill(pid, signal.SIGKILL)
     os.waitpid(pid, 0)
     _until(lambda: b"read back off" in (folder / FILE_NAME).read_bytes())

@@ -86,7 +86,10 @@ def test_rate_is_kept_and_a_new_prompt_ends_a_sweep() -> None:
 def test_gives_up_on_a_unit_that_cannot_reach() -> None:
     bench = bench_of(faults=["tap-stuck-low"])
     bench.plant.set_current_limit(0.1)
+    begun_s = bench.clock.mono_s()
     bench.operator.answer(TurnKnob("knob", "turn", target=24.0))
+    assert bench.clock.mono_s() - begun_s < 60.0
+    assert output_v(bench) < 23.0
 
 
 def test_current_knob_and_switches() -> None:
