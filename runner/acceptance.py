@@ -14,7 +14,7 @@ from runner.checks.before_power_values import FiledAnswers, load_safety_values
 from runner.checks.check import Conditions
 from runner.clock import Clock, SystemClock
 from runner.engine import Ending, Run, record_folder, run_schedule
-from runner.errors import HazardStop, InputError
+from runner.errors import InputError
 from runner.job import Job
 from runner.operator.requests import Operator
 from runner.profile import Profile, find_profile, load_profile
@@ -259,8 +259,3 @@ def _drive(
             progress=progress,
         )
     )
-
-
-def stopped_by_wiring(ending: Ending) -> HazardStop | None:
-    """Return the stop as an exception for callers that want to raise it."""
-    return HazardStop(ending.reason) if ending.how == "hazard" else None

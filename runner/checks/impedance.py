@@ -8,7 +8,7 @@ import numpy as np
 
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.judging import Judge
-from runner.checks.output_trace import missing_output_scope
+from runner.checks.output_trace import pulse_plan
 from runner.checks.points import allowed_load_a, full_load_a, middle_v
 from runner.checks.scales import scope_scale_of
 from runner.checks.stepping import at_rest, go_to, load_of, start
@@ -48,16 +48,7 @@ class Impedance:
 
     def plan(self, conditions: Conditions) -> Plan:
         """Needs a load that pulses and a scope channel on the output."""
-        bench, unit = conditions.bench, conditions.profile.unit
-        missing = missing_output_scope(conditions)
-        if bench.by_role("load") is None or bench.by_role("meter") is None:
-            missing = "output impedance needs a load that can pulse, and a meter"
-        return Plan(
-            duration_s=15.0,
-            hands=("knob",) if unit.setting == "hand" else (),
-            dissipation_w=unit.voltage.high * unit.current.high,
-            missing=missing,
-        )
+        return pulse_plan(conditions, "output impedance", duration_s=15.0)
 
     def measure(self, work: Workplace) -> None:
         """Each frequency in turn, net current never reversed."""

@@ -5,12 +5,12 @@ from __future__ import annotations
 from dataclasses import dataclass
 from typing import Literal
 
-from runner.checks.check import Conditions, Workplace
+from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.tap_sensors import channel_of
 from runner.errors import BenchError
 from runner.instruments.roles import Capture, ChannelSetup, Scope, TimebaseSetup, Trigger
 
-__all__ = ["OutputTrace", "missing_output_scope", "output_trace"]
+__all__ = ["OutputTrace", "missing_output_scope", "output_trace", "pulse_plan"]
 
 POINTS = 20_000
 
@@ -20,6 +20,20 @@ def missing_output_scope(conditions: Conditions) -> str | None:
     if channel_of(conditions.bench, "unit.plus") is None:
         return "no scope channel on the output: join one with a 1:1 lead or coax"
     return None
+
+
+def pulse_plan(conditions: Conditions, question: str, duration_s: float) -> Plan:
+    """Plan of a check that pulses the load and looks at the output; ``question`` names it."""
+    bench, unit = conditions.bench, conditions.profile.unit
+    missing = missing_output_scope(conditions)
+    if bench.by_role("load") is None or bench.by_role("meter") is None:
+        missing = f"{question} needs a load that can pulse, and a meter"
+    return Plan(
+        duration_s=duration_s,
+        hands=("knob",) if unit.setting == "hand" else (),
+        dissipation_w=unit.voltage.high * unit.current.high,
+        missing=missing,
+    )
 
 
 @dataclass(slots=True)

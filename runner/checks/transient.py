@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
-from runner.checks.output_trace import OutputTrace, missing_output_scope, output_trace
+from runner.checks.output_trace import OutputTrace, output_trace, pulse_plan
 from runner.checks.points import allowed_load_a, full_load_a, middle_v
 from runner.checks.stepping import at_rest, go_to, load_of, meter_of, start
 from runner.checks.transient_findings import NAME, findings
@@ -40,17 +40,7 @@ class Transient:
 
     def plan(self, conditions: Conditions) -> Plan:
         """Needs a load that pulses and a scope channel on the output."""
-        bench, unit = conditions.bench, conditions.profile.unit
-        missing = missing_output_scope(conditions)
-        if bench.by_role("load") is None or bench.by_role("meter") is None:
-            missing = "transient recovery needs a load that can pulse, and a meter"
-        return Plan(
-            duration_s=25.0,
-            relay_operations=0,
-            hands=("knob",) if unit.setting == "hand" else (),
-            dissipation_w=unit.voltage.high * unit.current.high,
-            missing=missing,
-        )
+        return pulse_plan(conditions, "transient recovery", duration_s=25.0)
 
     def measure(self, work: Workplace) -> None:
         """At half the rated voltage, away from tap points."""

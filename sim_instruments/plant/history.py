@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import bisect
 import math
+from abc import ABC, abstractmethod
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -57,7 +58,7 @@ class Afloat:
 
 
 @dataclass(slots=True)
-class Stretch:
+class Stretch(ABC):
     """Common to both kinds: from t0 to t1 with phase0 (cycles) at t0."""
 
     t0_s: float
@@ -69,17 +70,20 @@ class Stretch:
     coils_v: tuple[float, ...]
     set_v: float
 
+    @abstractmethod
     def values(self, column: str, t_s: Floats) -> Floats:
         """Return the wave at times inside the stretch."""
-        raise NotImplementedError
+        ...
 
+    @abstractmethod
     def integral(self, column: str, a_s: float, b_s: float) -> float:
         """Integral of the wave from a to b inside the stretch."""
-        raise NotImplementedError
+        ...
 
+    @abstractmethod
     def low_high(self, column: str) -> tuple[float, float]:
         """Bounds of the wave."""
-        raise NotImplementedError
+        ...
 
 
 @dataclass(slots=True)
