@@ -142,7 +142,7 @@ def _rail(made: Layout) -> list[str]:
         _line([(left, y), (x, y), (x, 60)], width=2.4, dash="12 4 3 4"),
         _line([(x, y), (x, y + 8)], width=2),
         *bars,
-        _text((left + 130, y + 18), "protective earth", size=11, fill=SOFT),
+        _text((left + 130, y + 25), "protective earth", size=11, fill=SOFT),
     ]
 
 

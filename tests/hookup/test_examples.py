@@ -10,9 +10,11 @@ from typing import Any
 import pytest
 from click.testing import CliRunner
 
-from runner.bench import find_bench
+from runner.bench import find_bench, load_bench
 from runner.cli.hookup import hookup
-from runner.profile import shipped_profiles
+from runner.hookup import judge
+from runner.hookup.drawing import draw_svg, edges_in_loop, on_the_loop
+from runner.profile import find_profile, load_profile, shipped_profiles
 
 BENCHES = shipped_profiles() / "benches"
 HAZARDOUS = {
@@ -87,3 +89,14 @@ def test_a_drawing_that_cannot_be_written_is_wrong_input(tmp_path: Path) -> None
         standalone_mode=False,
     )
     assert isinstance(done.exception, InputError)
+
+
+def test_what_a_second_source_pushes_back_is_drawn_as_a_loop_with_its_current() -> None:
+    bench = load_bench(find_bench("hz-battery-back-feed"))
+    profile = load_profile(find_profile(bench.simulation.unit)) if bench.simulation else None
+    assert profile is not None
+    verdict = judge(bench, profile)
+    (stop,) = verdict.stops
+    drawn = edges_in_loop(verdict.graph, stop)
+    assert len(drawn) >= 2
+    assert f"1: {on_the_loop(stop)}" in draw_svg(bench, verdict.graph, verdict.hazards)

@@ -49,7 +49,8 @@ def _beside(wiring: Wiring, source: Instrument) -> list[Hazard]:
     fed_a = ((source.source_voltage or 0.0) - wiring.profile.unit.voltage.low) / ohms
     fed_a = min(fed_a, source.source_current or fed_a)
     hard = not any(edge in loose for edge in ways)
-    return [_back_feed(source, leads_in(ways), fed_a, hard)]
+    ring = (*points_along(f"{source.name}.plus", plus), *points_along("unit.minus", minus))
+    return [_back_feed(source, leads_in(ways), fed_a, hard, ring)]
 
 
 def _way(graph: Graph, start: str, end: str, loose: Sequence[Edge]) -> tuple[Edge, ...] | None:
@@ -73,7 +74,9 @@ def _blocks(start: str, way: Sequence[Edge]) -> bool:
     )
 
 
-def _back_feed(source: Instrument, wires: Sequence[str], fed_a: float, hard: bool) -> Hazard:
+def _back_feed(
+    source: Instrument, wires: Sequence[str], fed_a: float, hard: bool, ring: tuple[str, ...]
+) -> Hazard:
     stop = hard or fed_a > MOST_FED_BACK_A
     return Hazard(
         code="second-source-back-feeds",
@@ -86,6 +89,7 @@ def _back_feed(source: Instrument, wires: Sequence[str], fed_a: float, hard: boo
         unit="A",
         wires=tuple(dict.fromkeys(wires)),
         numbers={"sustained_a": fed_a},
+        loop=ring,
     )
 
 
