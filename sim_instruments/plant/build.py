@@ -9,7 +9,7 @@ from typing import TypeVar
 from sim_instruments.plant.circuit import Circuit
 from sim_instruments.plant.history import Line
 from sim_instruments.plant.parts import Parts, Winding
-from sim_instruments.plant.steady import Floats
+from sim_instruments.plant.stepping import Floats
 
 __all__ = ["Wiring", "circuit_of", "line_of", "loss_w", "reject_gain"]
 
@@ -35,7 +35,7 @@ class Wiring:
     load_i_max: float
     sense_bounds_v: tuple[float, float]
     sense_kick_v: float
-    noise: tuple[float, ...]
+    noise: Floats
     firing: float = 0.0
 
 

@@ -66,7 +66,7 @@ class DrawnCycles:
         )  # fmt: skip
         if key not in self._nodes:
             at = replace(
-                c, emf_v=math.exp(n_emf * EMF_STEP), f_hz=f_hz, table=[], ahead=[],
+                c, emf_v=math.exp(n_emf * EMF_STEP), f_hz=f_hz,
                 i_quiescent_a=math.exp(n_draw * DRAW_STEP) - draw_a,
             )  # fmt: skip
             solved = self._solve(at, s)

@@ -7,13 +7,14 @@ import math
 import numpy as np
 
 from sim_instruments.plant.build import loss_w
-from sim_instruments.plant.circuit import GRID, Circuit, Row, load_law, run
+from sim_instruments.plant.circuit import GRID, Circuit, load_law, run
 from sim_instruments.plant.fast import Click, LoadEdge, ringing_of
 from sim_instruments.plant.history import Afloat, History, Line, Moving, Steady
 from sim_instruments.plant.parts import Parts
 from sim_instruments.plant.settings import LoadDemand
 from sim_instruments.plant.standing import REST_NOISE_HZ, Standing
 from sim_instruments.plant.steady import Cycle
+from sim_instruments.plant.stepping import Floats
 
 __all__ = ["SLOW_DYNAMIC_HZ", "Engine"]
 
@@ -214,29 +215,27 @@ class Engine(Standing):
             return
         t0, t1, a, b = self._ramp
         t_end_s = min(t_end_s, self.state.t_s + 20e-3, t1)
-        rows: list[Row] = [self._row()]
-        crossed = False
+        parts, crossed = [self._row()], False
         while self.state.t_s < t_end_s - 1e-9 and not crossed:
             step_end = min(self.state.t_s + RAMP_STEP_S, t_end_s)
             circuit.load_level = a + (b - a) * (step_end - t0) / (t1 - t0)
-            crossed = run(circuit, self.state, step_end, rows)
+            crossed, rows = run(circuit, self.state, step_end)
+            parts.append(rows)
         self.load_level = circuit.load_level
         if self.state.t_s >= t1 - 1e-9:
             self._ramp, self.load_level = None, b
             self.dirty()
-        self._record(rows, line)
+        self._record(np.concatenate(parts), line)
         if crossed:
             self._crossed()
 
-    def _row(self) -> Row:
-        s = self.state
-        outside = s.i_load - self._g_ext() * s.v_out
-        return (s.t_s, s.v_raw, s.v_out, s.i_rect, s.i_pass, outside, s.mode)
+    def _row(self) -> Floats:
+        return self.state.row(self._g_ext())
 
     def _move(self, circuit: Circuit, line: Line, t_end_s: float) -> None:
-        rows: list[Row] = [self._row()]
-        crossed = run(circuit, self.state, t_end_s, rows)
-        self._record(rows, line)
+        before = self._row()
+        crossed, rows = run(circuit, self.state, t_end_s)
+        self._record(np.concatenate([before, rows]), line)
         if crossed:
             self._crossed()
 
@@ -245,8 +244,8 @@ class Engine(Standing):
             self._drive()
         self.dirty()
 
-    def _record(self, rows: list[Row], line: Line) -> None:
-        table = np.array([r[:6] for r in rows], dtype=np.float64).T
+    def _record(self, rows: Floats, line: Line) -> None:
+        table = np.ascontiguousarray(rows[:, :6].T)
         t, waves = table[0], table[1:]
         t0, t1 = float(t[0]), float(t[-1])
         phase0 = self.state.phase - (t1 - t0) * line.f_hz

@@ -15,7 +15,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from sim_instruments.plant.parts import Regulator
-from sim_instruments.plant.steady import Floats
+from sim_instruments.plant.stepping import Floats
 
 __all__ = ["Click", "LoadEdge", "Ringing", "periodic_edges", "ringing_of"]
 

@@ -15,7 +15,8 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from sim_instruments.plant.circuit import GRID
-from sim_instruments.plant.steady import COLUMNS, Cycle, Floats
+from sim_instruments.plant.steady import COLUMNS, Cycle
+from sim_instruments.plant.stepping import Floats
 
 __all__ = ["Afloat", "History", "Line", "Moving", "Steady", "Stretch"]
 

@@ -18,7 +18,7 @@ from sim_instruments.plant.circuit import GRID
 from sim_instruments.plant.history import History, Line, Moving, Steady
 from sim_instruments.plant.parts import Parts
 from sim_instruments.plant.settings import Inlet
-from sim_instruments.plant.steady import Floats
+from sim_instruments.plant.stepping import Floats
 
 __all__ = ["InletSums", "cycle_sums", "inlet_between", "inlet_sums", "line_wave", "primary_wave"]
 

@@ -32,6 +32,6 @@ def gauss_at(t_s: Floats, rate_hz: float, seed: int, stream: int) -> Floats:
     return np.asarray((total / 65535.0 - 2.0) * math.sqrt(3.0), dtype=np.float64)
 
 
-def gauss_table(n: int, seed: int) -> tuple[float, ...]:
+def gauss_table(n: int, seed: int) -> Floats:
     """Return n fixed Gaussian numbers of unit rms."""
-    return tuple(np.random.default_rng(seed).standard_normal(n).tolist())
+    return np.random.default_rng(seed).standard_normal(n)

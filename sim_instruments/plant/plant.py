@@ -18,7 +18,7 @@ from sim_instruments.plant.mains import Dip
 from sim_instruments.plant.parts import Parts
 from sim_instruments.plant.probe import Probe
 from sim_instruments.plant.settings import Inlet, LoadDemand
-from sim_instruments.plant.steady import Floats
+from sim_instruments.plant.stepping import Floats
 from sim_instruments.plant.truth import Truth
 
 __all__ = ["Plant"]

@@ -9,7 +9,7 @@ import numpy as np
 from sim_instruments.plant.engine import SLOW_DYNAMIC_HZ, Engine
 from sim_instruments.plant.fast import LoadEdge, periodic_edges, ringing_of
 from sim_instruments.plant.noise import gauss_at
-from sim_instruments.plant.steady import Floats
+from sim_instruments.plant.stepping import Floats
 
 __all__ = ["Probe"]
 

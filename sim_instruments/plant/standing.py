@@ -90,7 +90,8 @@ class Standing:
             return v * knob.dac_gain + (knob.dac_offset_v if v > 0.0 else 0.0)
         if knob.wiper_open:
             return reg.v_max * 1.05 if knob.wiper_open == "full" else 0.0
-        at_rest = knob.wiper_rest_noise_v * self.noise[int(self.state.t_s * REST_NOISE_HZ) % 4096]
+        shake = self.noise[int(self.state.t_s * REST_NOISE_HZ) % 4096]
+        at_rest = knob.wiper_rest_noise_v * float(shake)
         return s.knob * knob.span * reg.v_max + knob.offset_v + at_rest
 
     def goal_v(self) -> float:
@@ -172,7 +173,7 @@ class Standing:
             reg = self.parts.regulator
             need_v = wiring.goal_v + reg.dropout_v + taps.prereg_headroom_v
             firing = self.store.firing(self._circuit, need_v)
-            self._circuit = replace(self._circuit, firing=firing, table=[], ahead=[])
+            self._circuit = replace(self._circuit, firing=firing)
         return self._circuit, self._line
 
     def threshold_scale(self) -> float:

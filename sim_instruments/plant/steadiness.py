@@ -66,7 +66,7 @@ class SteadyStore:
         while late - early > 1:
             mid = (early + late) // 2
             tried = replace(
-                c, firing=2.0 * mid / GRID, table=[], ahead=[], goal_v=0.0, sense_on=False,
+                c, firing=2.0 * mid / GRID, goal_v=0.0, sense_on=False,
                 load_kind="off", i_quiescent_a=c.i_quiescent_a + c.load_level,
             )  # fmt: skip
             cycle = find_cycle(tried, State(0.0, 0.0))

@@ -13,13 +13,11 @@ from dataclasses import dataclass, field
 from typing import Any
 
 import numpy as np
-import numpy.typing as npt
 
-from sim_instruments.plant.circuit import GRID, Circuit, Row, State, run
+from sim_instruments.plant.circuit import GRID, Circuit, State, run
+from sim_instruments.plant.stepping import Floats
 
-__all__ = ["COLUMNS", "Cycle", "Floats", "find_cycle"]
-
-Floats = npt.NDArray[np.float64]
+__all__ = ["COLUMNS", "Cycle", "find_cycle"]
 
 COLUMNS = {"raw": 0, "out": 1, "rect": 2, "pass": 3, "load": 4}
 RESERVOIR_TOL_V = 1e-4
@@ -56,18 +54,18 @@ class Cycle:
         return float(self.waves[COLUMNS[column]].max())
 
 
-def _cycle_of(c: Circuit, first: State, rows: list[Row], slope: float) -> Cycle:
-    body = np.array([r[1:6] for r in rows], dtype=np.float64).T
+def _cycle_of(c: Circuit, first: State, rows: Floats, slope: float) -> Cycle:
+    body = rows[:, 1:6].T
     waves = np.concatenate([body[:, -1:], body], axis=1)
     steps = 0.5 * (waves[:, 1:] + waves[:, :-1]) / GRID
     running = np.concatenate([np.zeros((5, 1)), np.cumsum(steps, axis=1)], axis=1)
-    modes = [r[6] for r in rows]
-    return Cycle(c.f_hz, waves, running, max(set(modes), key=modes.count), first, slope, c.emf_v)
+    mode = int(np.bincount(rows[:, 6].astype(int)).argmax())
+    return Cycle(c.f_hz, waves, running, mode, first, slope, c.emf_v)
 
 
 def _guess(c: Circuit, s: State) -> float:
     draw = max(s.i_pass + c.i_quiescent_a, 0.0)
-    peak = abs(c.emf(0.25)) if c.firing < 0.5 else max(map(abs, c.table))
+    peak = abs(c.emf(0.25)) if c.firing < 0.5 else c.emf_peak_v()
     drop = c.in_series * (0.45 + 0.1 * math.log10(1.0 + 1e3 * draw)) + 3.0 * draw * c.r_pos_ohm
     return max(peak - drop, 0.0)
 
@@ -80,7 +78,6 @@ def find_cycle(
     near: state whose output side the search starts from; like: a cycle that is nearly
     this one, to start from its reservoir.
     """
-    c.prepare()
     s = copy.copy(near)
     s.t_s, s.phase, s.target_v = 0.0, 0.0, c.goal_v
     s.v_c, slope, s.i_c = _guess(c, near), 0.4, 0.0
@@ -93,8 +90,8 @@ def find_cycle(
     for _ in range(max_cycles):
         first = copy.copy(s)
         x, vo = s.v_c, s.v_out
-        rows: list[Row] = []
-        if run(c, s, s.t_s + 1.0 / c.f_hz, rows):
+        crossed, rows = run(c, s, s.t_s + 1.0 / c.f_hz)
+        if crossed:
             return None  # a comparator trips: not steady
         y = s.v_c
         if x_before is not None and abs(x - x_before) > 1e-7:
@@ -104,8 +101,8 @@ def find_cycle(
         if err_v < RESERVOIR_TOL_V and abs(s.v_out - vo) < OUTPUT_TOL_V and settled:
             return _cycle_of(c, first, rows[-GRID:], slope)
         x_before, y_before = x, y
-        if all(r[3] == 0.0 for r in rows) and c.emf_v > 0.0:
-            s.v_c = min(y, max(map(abs, c.table)) - 0.1 * c.in_series)  # nothing conducts yet
+        if not rows[:, 3].any() and c.emf_v > 0.0:
+            s.v_c = min(y, c.emf_peak_v() - 0.1 * c.in_series)  # nothing conducts yet
         else:
             s.v_c = y + slope / (1.0 - slope) * (y - x)
         s.v_c = max(s.v_c, 0.0)

@@ -10,7 +10,8 @@ from typing import TYPE_CHECKING
 from sim_instruments.plant.build import reject_gain
 from sim_instruments.plant.fast import ringing_of
 from sim_instruments.plant.parts import Parts
-from sim_instruments.plant.steady import Cycle, Floats, find_cycle
+from sim_instruments.plant.steady import Cycle, find_cycle
+from sim_instruments.plant.stepping import Floats
 
 if TYPE_CHECKING:
     from sim_instruments.plant.engine import Engine

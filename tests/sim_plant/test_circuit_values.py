@@ -11,12 +11,13 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from sim_instruments.plant.circuit import GRID, Circuit, State, diode_path_a, load_law
+from sim_instruments.plant.circuit import GRID, Circuit, State, load_law
 from sim_instruments.plant.earth import Branch, view_of
 from sim_instruments.plant.fast import LoadEdge, Ringing
 from sim_instruments.plant.parts import Diode, Earth, TapControl, Winding
 from sim_instruments.plant.relays import Relays
 from sim_instruments.plant.steady import find_cycle
+from sim_instruments.plant.stepping import diode_path_a
 
 REFERENCES = Path(__file__).parent.parent / "references"
 FORMS = tomllib.loads((REFERENCES / "rectifier_closed_forms.toml").read_text())["case"]

@@ -33,7 +33,7 @@ def test_a_mixed_cycle_is_the_solved_one(name: str) -> None:
         circuit = replace(
             base, emf_v=base.emf_v * rng.uniform(0.95, 1.06), goal_v=rng.uniform(1.0, 5.0),
             load_level=math.exp(rng.uniform(math.log(0.02), math.log(1.8))),
-            f_hz=base.f_hz + rng.uniform(-0.05, 0.05), table=[], ahead=[],
+            f_hz=base.f_hz + rng.uniform(-0.05, 0.05),
         )  # fmt: skip
         state = copy.copy(plant._engine.state)
         state.v_out = state.target_v = circuit.goal_v

@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from sim_instruments.plant import LoadDemand
-from sim_instruments.plant.circuit import Circuit, Row, State, run
+from sim_instruments.plant.circuit import Circuit, State, run
 from tests.sim_plant import ngspice
 from tests.sim_plant.built import bench_of_point
 
@@ -127,9 +127,10 @@ def test_tap_change_of_the_reservoir() -> None:
     none = Circuit(50.0, 0.0, 1.0, 1.0, 6800e-6, 0.03, pos=False, neg=False, i_quiescent_a=2.0)
     high = Circuit(50.0, 28.0, 0.6, 0.6, 6800e-6, 0.03, i_quiescent_a=2.0)
     state = State(0.0, 0.0, v_c=16.0)
-    rows: list[Row] = []
+    parts = []
     for circuit, until_s in ((low, 0.303), (none, 0.305), (high, 0.4)):
-        run(circuit, state, until_s, rows)
+        parts.append(run(circuit, state, until_s)[1])
     t, theirs = wave("T2")
-    mine = np.interp(t, [r[0] for r in rows], [r[1] for r in rows])
+    rows = np.concatenate(parts)
+    mine = np.interp(t, rows[:, 0], rows[:, 1])
     assert_wave_agrees(mine, theirs)
