@@ -255,5 +255,5 @@ class History:
 
     def find(self, t_s: float) -> Stretch:
         """Return the stretch that holds a time, or the nearest."""
-        ends = [s.t1_s for s in self._stretches]
-        return self._stretches[min(bisect.bisect_left(ends, t_s), len(ends) - 1)]
+        at = bisect.bisect_left(self._stretches, t_s, key=lambda s: s.t1_s)
+        return self._stretches[min(at, len(self._stretches) - 1)]
