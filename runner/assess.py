@@ -50,10 +50,20 @@ def findings_of(data: CheckData, profile: Profile) -> list[Finding]:
         return [_not_measured(data.name, "this version of the program does not know the check")]
     if data.not_measured is not None:
         return [_not_measured(data.name, data.not_measured)]
+    if data.tripped is not None:
+        return [_tripped(data.name, data.tripped)]
     if not data.finished and not data.rows:
         return [_not_measured(data.name, "the run ended before the check was complete")]
     found = check.findings(data, profile)
     return found or [_not_measured(data.name, "the check gave no valid reading")]
+
+
+def _tripped(check: str, reason: str) -> Finding:
+    return Finding(
+        check=check, what="output stays on", at="", value=None, unit="",
+        decision=Decision.FAIL, reason=reason,
+        limit_source="the unit must be able to give its output",
+    )  # fmt: skip
 
 
 def _not_measured(check: str, reason: str) -> Finding:

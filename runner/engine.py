@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from runner.bench import Bench
 from runner.checks.check import Workplace
 from runner.clock import Clock
-from runner.errors import AsleftError, BenchError, HazardStop, RecordError
+from runner.errors import AsleftError, BenchError, HazardStop, RecordError, UnitTripError
 from runner.finding import Finding
 from runner.job import Job
 from runner.operator.requests import Answer, AskNumber, Operator, Request
@@ -151,8 +151,21 @@ def _checks(run: Run) -> None:
         if refusal:
             run.writer.write("check-skipped", check=step.check.name, reason=refusal)
             continue
-        done[step.check.name] = _one_check(run, step, done)
+        try:
+            done[step.check.name] = _one_check(run, step, done)
+        except UnitTripError as trip:
+            _tripped(run, step, str(trip))
+            return
         _contradiction(run, step.check.name)
+
+
+def _tripped(run: Run, at: Step, reason: str) -> None:
+    """Note that the unit went off by itself; the checks that are left cannot be done."""
+    run.writer.write("unit-tripped", check=at.check.name, reason=reason)
+    steps = run.schedule.steps
+    for step in steps[steps.index(at) + 1 :]:
+        why = step.plan.missing or f"the unit did not keep its output on in {at.check.name}"
+        run.writer.write("check-skipped", check=step.check.name, reason=why)
 
 
 def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Finding]:

@@ -7,7 +7,8 @@
     │   ├── ConnectError     refused, busy, nobody there, not the instrument expected
     │   ├── DeadlineError    no complete answer in time
     │   ├── FramingError     an answer that cannot be taken for the one asked for
-    │   └── InstrumentError  the instrument reported an error or did not take a setting
+    │   ├── InstrumentError  the instrument reported an error or did not take a setting
+    │   └── UnitTripError    the unit itself went off: the engine makes a finding of it
     └── RecordError     4    the record cannot be written, or is not readable
 
 A unit that fails its limits is a result, never an exception.
@@ -29,6 +30,7 @@ __all__ = [
     "InputError",
     "InstrumentError",
     "RecordError",
+    "UnitTripError",
 ]
 
 
@@ -112,6 +114,10 @@ class FramingError(BenchError):
 
 class InstrumentError(BenchError):
     """The instrument queued an error, tripped, or did not take a setting."""
+
+
+class UnitTripError(BenchError):
+    """The unit does not keep its output on; says nothing against the bench."""
 
 
 class RecordError(AsleftError):

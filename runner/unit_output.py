@@ -4,7 +4,7 @@ from __future__ import annotations
 
 from runner.checks.check import UnitOutput
 from runner.clock import Clock
-from runner.errors import BenchError
+from runner.errors import BenchError, InstrumentError, UnitTripError
 from runner.instruments.roles import BenchInstruments, Meter, Supply
 from runner.operator.requests import Operator, SwitchUnit, TurnKnob
 from runner.profile import Profile
@@ -49,8 +49,16 @@ class RemoteOutput:
         self._tolerance_v = max(1e-3, (step_v or 0.0))
 
     def on(self, on: bool) -> None:
-        """Output on or off."""
-        self._supply.output(on)
+        """Output on or off.
+
+        :raises UnitTripError: the unit answers, and does not put its output on
+        """
+        try:
+            self._supply.output(on)
+        except InstrumentError as error:
+            if not on:
+                raise
+            raise UnitTripError(f"the unit does not put its output on: {error}") from error
 
     def set_voltage(self, volts: float, *, settle: bool = True) -> float:
         """Set, wait for the meter to come to rest, return the set value in V."""

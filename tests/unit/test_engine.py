@@ -11,12 +11,20 @@ from typing import Any
 
 import pytest
 
+from runner.assess import assess
 from runner.bench import find_bench, load_bench
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.clock import VirtualClock
 from runner.engine import Ending, Run, run_schedule
-from runner.errors import BenchError, DeadlineError, HazardStop, RecordError
-from runner.finding import Finding
+from runner.errors import (
+    BenchError,
+    DeadlineError,
+    HazardStop,
+    InstrumentError,
+    RecordError,
+    UnitTripError,
+)
+from runner.finding import Decision, Finding
 from runner.instruments.roles import LoadState
 from runner.job import Job
 from runner.operator.requests import Answer, Request
@@ -24,6 +32,7 @@ from runner.profile import Profile, find_profile, load_profile
 from runner.record.reader import CheckData, open_record
 from runner.record.writer import END_WANTED, RecordWriter
 from runner.schedule import Schedule, Step
+from runner.unit_output import RemoteOutput
 
 
 @dataclass
@@ -156,6 +165,28 @@ def test_a_healthy_end_also_puts_the_load_off(tmp_path: Path) -> None:
 
     assert _run(tmp_path, act, bench) == Ending("complete", "", True)
     assert bench.load.on is False
+
+
+def test_a_unit_that_goes_off_by_itself_is_a_finding(tmp_path: Path) -> None:
+    bench = _Bench()
+    assert _run(tmp_path, _raise(UnitTripError("it answers 0")), bench).how == "complete"
+    assert bench.load.on is False
+    (finding,) = assess(open_record(tmp_path)).findings
+    assert (finding.what, finding.decision) == ("output stays on", Decision.FAIL)
+    assert finding.reason == "it answers 0"
+
+
+def test_only_going_on_can_be_the_units_refusal() -> None:
+    class _Stubborn:
+        def output(self, on: bool) -> None:
+            raise InstrumentError("output was not taken")
+
+    output = RemoteOutput(_Stubborn(), object(), VirtualClock(), None)  # type: ignore[arg-type]
+    with pytest.raises(UnitTripError, match="does not put its output on"):
+        output.on(True)
+    with pytest.raises(InstrumentError) as caught:
+        output.on(False)
+    assert not isinstance(caught.value, UnitTripError)
 
 
 def test_a_load_that_stays_on_is_told(tmp_path: Path) -> None:
