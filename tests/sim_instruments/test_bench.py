@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import socket
+from contextlib import closing
 from typing import Any
 
 import pytest
@@ -16,7 +17,7 @@ from sim_instruments.meter import Meter
 from sim_instruments.scope import Scope
 from sim_instruments.scpi.instrument import Identity
 from sim_instruments.stand import Stand
-from tests.sim_instruments.bench_fakes import Talk, memory_bench, setup_of
+from tests.sim_instruments.bench_fakes import Talk, memory_bench, setup_of, tcp_bench
 
 
 def spoken_lines(bench: Any) -> list[str]:
@@ -200,3 +201,20 @@ def test_a_taken_port_is_bench_trouble() -> None:
         taken.listen()
         with pytest.raises(ConnectError, match="in use"):
             open_simulated("tcp", setup_of("tcp", port_base=taken.getsockname()[1]))
+
+
+def test_two_served_benches_stand_side_by_side() -> None:
+    """Different ports, different instruments; a set-point on one moves nothing on the other."""
+    with closing(tcp_bench(seed=1)) as one, closing(tcp_bench(seed=2)) as other:
+        ports = [*one.server.ports.values(), *other.server.ports.values()]
+        assert len(set(ports)) == len(ports)
+        assert tcp_ask(one, "supply", "*IDN?") != ""
+        tcp_ask(one, "supply", "VOLT 7;:VOLT?")
+        assert float(tcp_ask(one, "supply", "VOLT?")) == pytest.approx(7.0)
+        assert float(tcp_ask(other, "supply", "VOLT?")) == pytest.approx(0.0)
+
+
+def tcp_ask(bench: Any, name: str, line: str) -> str:
+    with socket.create_connection(("127.0.0.1", bench.server.ports[name]), 5.0) as link:
+        link.sendall(line.encode() + b"\n")
+        return link.makefile("r").readline().strip()
