@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 from pathlib import Path
-from typing import Any
+from typing import Any, TextIO
 
 from runner.assess import Assessment, assess
 from runner.bench import Bench, load_bench
@@ -16,6 +16,7 @@ from runner.clock import Clock, SystemClock
 from runner.engine import Ending, Run, record_folder, run_schedule
 from runner.errors import InputError
 from runner.job import Job
+from runner.link.trace import trace_file
 from runner.operator.requests import Operator
 from runner.profile import Profile, find_profile, load_profile
 from runner.record.reader import Record, open_record
@@ -64,6 +65,8 @@ class Acceptance:
     unattended: bool = False
     accept_conditional: bool = False
     before_power: Path | None = None
+    trace: Path | None = None
+    """All raw messages of all links go here."""
     options: dict[str, Any] = field(default_factory=dict)
     on_folder: Callable[[Path], None] = field(default=lambda _folder: None)
     """Hears of the record's folder as soon as there is one."""
@@ -174,7 +177,8 @@ def _run(
     if stop is not None:
         ending = write_stopped(wanted, schedule, folder, clock, stop)
     else:
-        ending = _drive(wanted, schedule, opened, clock, operator, progress, folder)
+        with trace_file(wanted.trace) as sink:
+            ending = _drive(wanted, schedule, opened, clock, operator, progress, folder, sink)
     record = open_record(folder)
     assessment = assess(record, accept_conditional=wanted.accept_conditional)
     return Outcome(record, assessment, ending)
@@ -230,11 +234,12 @@ def _drive(
     operator: Operator,
     progress: Callable[[str, float, str], None],
     folder: Path,
+    trace_to: TextIO | None,
 ) -> Ending:
     from runner.instruments.open import open_instruments
 
     inputs = wanted.inputs
-    instruments = open_instruments(inputs.bench, opened, clock, operator)
+    instruments = open_instruments(inputs.bench, opened, clock, operator, trace_to)
     try:
         writer = RecordWriter(folder, clock)
     except BaseException:

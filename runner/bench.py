@@ -260,4 +260,8 @@ def load_bench(path: Path) -> Bench:
 
     :raises InputError: with file, line, key, expected and found
     """
-    return load_model(Bench, path)
+    from runner.instruments.named_dialects import check_named_dialects
+
+    bench = load_model(Bench, path)
+    check_named_dialects(bench, path)
+    return bench

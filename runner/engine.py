@@ -32,6 +32,9 @@ if TYPE_CHECKING:
 
 __all__ = ["Ending", "Run", "record_folder", "run_schedule"]
 
+TRACE_LINES = 200
+"""So many of the last messages of each link go into the record of trouble."""
+
 
 @dataclass(frozen=True, slots=True)
 class Run:
@@ -127,9 +130,12 @@ def _end_safely(run: Run, how: str, reason: str) -> Ending:
             reason = "; ".join(filter(None, (reason, f"while putting the bench safe: {error}")))
         confirmed = run.instruments.load_off_confirmed
         try:
+            if how == "trouble" or confirmed is False:
+                _keep_traces(run)
             run.writer.write(
-                "safe", load_off_confirmed=confirmed, troubles=run.instruments.troubles
-            )
+                "safe", load_off_confirmed=confirmed, troubles=run.instruments.troubles,
+                links=run.instruments.link_health(),
+            )  # fmt: skip
             run.writer.write("end", how=how, reason=reason)
             run.writer.close()
         except RecordError as error:
@@ -138,6 +144,12 @@ def _end_safely(run: Run, how: str, reason: str) -> Ending:
             with suppress(RecordError):
                 run.writer.close()
     return Ending(how, reason, confirmed)
+
+
+def _keep_traces(run: Run) -> None:
+    """The last raw messages of each link, for whoever must find out what went wrong."""
+    for name, lines in run.instruments.traces(TRACE_LINES).items():
+        run.writer.write("trace", instrument=name, lines=lines)
 
 
 def _checks(run: Run) -> None:
@@ -191,6 +203,7 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
     )
     if run.instruments.load is not None:
         run.instruments.load.input(False)
+    run.instruments.check_settings()
     run.writer.write("check-end", check=name)
     run.progress(name, 1.0, step.check.title)
     return findings_of(run.writer.check_data(name), run.profile)

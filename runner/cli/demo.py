@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from runner.cli.options import complete_profile, json_option, out_option
+from runner.cli.options import complete_profile, json_option, out_option, trace_option
 
 __all__ = ["demo"]
 
@@ -30,6 +30,7 @@ __all__ = ["demo"]
 @click.option("--quick", is_flag=True, help="The ten-minute check.")
 @click.option("--only", multiple=True, metavar="CHECK", help="Only this check; may be repeated.")
 @click.option("--no-report", is_flag=True, help="Leave the HTML report out.")
+@trace_option()
 @out_option()
 @json_option()
 def demo(
@@ -42,6 +43,7 @@ def demo(
     quick: bool,
     only: tuple[str, ...],
     no_report: bool,
+    trace: Path | None,
     out: Path,
     as_json: bool,
 ) -> int:
@@ -66,5 +68,6 @@ def demo(
         seed=seed,
         only=only,
         quick=quick,
+        trace=trace,
     )
     return run_and_print(wanted, as_json=as_json, report=not no_report)

@@ -15,6 +15,7 @@ __all__ = [
     "json_option",
     "out_option",
     "profile_option",
+    "trace_option",
 ]
 
 Decorator = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -62,4 +63,12 @@ def out_option() -> Decorator:
     return click.option(
         "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("records"),
         show_default=True, help="Folder in which the record's own folder is made.",
+    )  # fmt: skip
+
+
+def trace_option() -> Decorator:
+    """``--trace``."""
+    return click.option(
+        "--trace", type=click.Path(path_type=Path, dir_okay=False), default=None, metavar="FILE",
+        help="Write every message to and from the instruments into this file, byte for byte.",
     )  # fmt: skip

@@ -6,7 +6,7 @@ from pathlib import Path
 
 import click
 
-from runner.cli.options import bench_option, json_option, out_option, profile_option
+from runner.cli.options import bench_option, json_option, out_option, profile_option, trace_option
 
 __all__ = ["run"]
 
@@ -32,6 +32,7 @@ __all__ = ["run"]
 @click.option("--accept-conditional", is_flag=True, help="Let a conditional pass count as pass.")
 @click.option("--no-report", is_flag=True, help="Leave the HTML report out.")
 @click.option("--page", is_flag=True, help="Serve the live page meanwhile, on this computer only.")
+@trace_option()
 @out_option()
 @json_option()
 def run(
@@ -47,6 +48,7 @@ def run(
     accept_conditional: bool,
     no_report: bool,
     page: bool,
+    trace: Path | None,
     out: Path,
     as_json: bool,
 ) -> int:
@@ -73,6 +75,7 @@ def run(
         unattended=unattended,
         accept_conditional=accept_conditional,
         before_power=before_power,
+        trace=trace,
         on_folder=pages.begin,
     )
     try:

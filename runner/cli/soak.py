@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from runner.cli.options import bench_option, json_option, out_option, profile_option
+from runner.cli.options import bench_option, json_option, out_option, profile_option, trace_option
 from runner.cli.pages import Pages
 
 if TYPE_CHECKING:
@@ -71,13 +71,14 @@ def seconds(typed: str, key: str) -> float:
 @click.option("--seed", type=int, default=None, help="Which of all possible simulated units.")
 @click.option("--unattended", is_flag=True, help="Nobody is there: what would be asked stops.")
 @click.option("--accept-conditional", is_flag=True, help="Let a conditional pass count as pass.")
+@trace_option()
 @out_option()
 @json_option()
 def soak(
     profile: str | None, bench: str, length: str, every: str, stages: tuple[str, ...],
     serial: str, job_file: str | None, guards: str, heatsink_max: float, not_armed: bool,
     hook: str, heartbeat: Path | None, page: bool, faults: tuple[str, ...], seed: int | None,
-    unattended: bool, accept_conditional: bool, out: Path, as_json: bool,
+    unattended: bool, accept_conditional: bool, trace: Path | None, out: Path, as_json: bool,
 ) -> int:  # fmt: skip
     """Run the unit at load for hours, with nobody there.
 
@@ -100,6 +101,7 @@ def soak(
     acceptance = Acceptance(
         inputs=inputs, job=load_job(job_file, serial=serial, stage="as-left"), out=out,
         faults=faults, seed=seed, unattended=unattended, accept_conditional=accept_conditional,
+        trace=trace,
     )  # fmt: skip
     pages = Pages(wanted=page, quiet=as_json)
     wanted = SoakWanted(

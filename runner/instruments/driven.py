@@ -41,6 +41,15 @@ class Seat:
     probes: dict[str, Any]
 
 
+@dataclass(frozen=True, slots=True)
+class _Made:
+    """A setting that was made and read back."""
+
+    key: str
+    value: float | str | bool
+    context: dict[str, Any]
+
+
 class Driven:
     """Base of the roles. ``passive`` instruments may be set up again after a restart."""
 
@@ -55,7 +64,7 @@ class Driven:
         self._closed = False
         self._released = False
         self._greeted = False
-        self._made: dict[str, tuple[Any, dict[str, Any]]] = {}
+        self._made: dict[str, _Made] = {}
         self.restarts = 0
 
     # ---- the Instrument protocol ------------------------------------------------------------
@@ -174,8 +183,21 @@ class Driven:
             wanted = self._deliver(key, setting, setting.get, commands, wanted, fields)
         if setting.settle_s:
             self._clock.sleep(setting.settle_s)
-        self._made[_slot(key, context)] = (value, context)
+        self._remember(_Made(key, value, context))
         return wanted
+
+    def _remember(self, made: _Made) -> None:
+        """Keep the newest setting of each register; the order is that of the settings."""
+        question = self._role_words.settings[made.key].get
+        fields = {**made.context, "name": made.key}
+        slot = made.key if question is None else question.ask.format_map(fields)
+        self._made.pop(slot, None)
+        self._made[slot] = made
+
+    def _forget(self, *keys: str) -> None:
+        """What no longer holds because another setting took its place."""
+        for slot in [slot for slot, made in self._made.items() if made.key in keys]:
+            del self._made[slot]
 
     def _deliver(
         self,
@@ -234,19 +256,19 @@ class Driven:
 
         :raises InstrumentError: one of them is another now
         """
-        for slot, (value, context) in self._made.items():
-            key = slot.split(" ", maxsplit=1)[0]
-            setting = self._role_words.settings[key]
+        for made in self._made.values():
+            setting = self._role_words.settings[made.key]
             question = setting.get
             if question is None:
                 continue
-            if "choices" in context:
-                setting = setting.model_copy(update={"choices": context["choices"]})
+            if "choices" in made.context:
+                setting = setting.model_copy(update={"choices": made.context["choices"]})
+            value = made.value
             wanted = value if isinstance(value, bool | str) else chosen(setting, value)
-            text = self._read_back(setting, question, {**context, "name": key})
+            text = self._read_back(setting, question, {**made.context, "name": made.key})
             if not taken(setting, question, wanted, text):
                 raise InstrumentError(
-                    f"{self.name}: settings changed from outside ({key} is {shown(text)},"
+                    f"{self.name}: settings changed from outside ({made.key} is {shown(text)},"
                     f" {wanted} was set); is somebody else driving it?"
                 )
 
@@ -350,12 +372,8 @@ class Driven:
                 f"{self.name}: it was restarted in between and has lost its settings"
             )
         self._session.trace.note("restarted in between; set up again")
-        for slot, (value, context) in list(self._made.items()):
-            self._set(slot.split(" ", maxsplit=1)[0], value, **context)
-
-
-def _slot(key: str, context: dict[str, Any]) -> str:
-    return f"{key} {context.get('n', '')}"
+        for made in list(self._made.values()):
+            self._set(made.key, made.value, **made.context)
 
 
 def _error_entry(text: str) -> tuple[int, str]:

@@ -55,6 +55,7 @@ class DrivenLoad(Driven):
     def _choose_mode(self, mode: str) -> None:
         if self._mode != mode and "mode" in self._words.settings:
             self._set("mode", mode, **self._context())
+            self._forget("current", "resistance")
         self._mode = mode
 
     def _choose_range(self, level_a: float) -> None:

@@ -41,8 +41,10 @@ class DrivenMeter(Driven):
         if expect_v is None and "dc-auto" in self._words.settings:
             self._set("dc-auto", True)
             self._auto, self._range_v = True, None
+            self._forget("dc-volts", "ac-volts")
         else:
             self._auto = False
+            self._forget("dc-auto", "ac-volts")
             self._range_v = float(self._set("dc-volts", self._holding(setting.choices, expect_v)))
         if "nplc" in self._words.settings:
             self._nplc = float(self._set("nplc", nplc))

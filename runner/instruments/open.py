@@ -100,6 +100,17 @@ class OpenInstruments:
             entry.name: made.link_counts() for entry, made in self._all if isinstance(made, Driven)
         }
 
+    def check_settings(self) -> None:
+        """Ask back what was set; somebody else may be driving an instrument.
+
+        The supply is the unit itself: what it does by itself is for the checks to find.
+
+        :raises InstrumentError: a setting is another now
+        """
+        for entry, made in self._all:
+            if isinstance(made, Driven) and entry.role != "supply":
+                made.check_settings()
+
     def last_output_v(self) -> float | None:
         """The output voltage that the meter read last."""
         return getattr(self.meter, "last_v", None)

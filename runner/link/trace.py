@@ -3,13 +3,17 @@
 from __future__ import annotations
 
 from collections import deque
+from collections.abc import Iterator
+from contextlib import contextmanager, suppress
 from dataclasses import dataclass
 from datetime import datetime
+from pathlib import Path
 from typing import TextIO
 
 from runner.clock import Clock
+from runner.errors import InputError
 
-__all__ = ["Exchange", "Trace"]
+__all__ = ["Exchange", "Trace", "trace_file"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -28,7 +32,10 @@ class Exchange:
 
 
 class Trace:
-    """A ring of the last ``keep`` events; all also go to ``sink`` under ``name``."""
+    """A ring of the last ``keep`` events; all also go to ``sink`` under ``name``.
+
+    A sink that cannot be written is given up: a trace must never end a run.
+    """
 
     def __init__(
         self, clock: Clock, keep: int = 2000, sink: TextIO | None = None, name: str = ""
@@ -42,7 +49,11 @@ class Trace:
         event = (self._clock.mono_s(), self._clock.utc(), direction, data)
         self._ring.append(event)
         if self._sink is not None:
-            self._sink.write(f"{self._name} {Exchange(*event).line()}\n")
+            try:
+                self._sink.write(f"{self._name} {Exchange(*event).line()}\n")
+            except (OSError, ValueError) as error:  # disk full; closed
+                self._sink = None
+                self.note(f"the trace file is given up: {error}")
 
     def note(self, words: str) -> None:
         """Keep a remark."""
@@ -56,3 +67,25 @@ class Trace:
     def lines(self, n: int | None = None) -> list[str]:
         """Return the last ``n`` events as printable lines."""
         return [event.line() for event in self.last(n)]
+
+
+@contextmanager
+def trace_file(path: Path | None) -> Iterator[TextIO | None]:
+    """A file for all bytes of all links, None without a path.
+
+    :raises InputError: it cannot be written
+    """
+    if path is None:
+        yield None
+        return
+    try:
+        sink = path.open("w", encoding="utf-8", buffering=1)
+    except OSError as error:
+        raise InputError(
+            f"the trace cannot be written ({error.strerror})", file=path, key="--trace"
+        ) from None
+    try:
+        yield sink
+    finally:
+        with suppress(OSError):  # disk full; what was written stays
+            sink.close()

@@ -6,7 +6,7 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING, Any, TextIO
 
 from runner.acceptance import (
     Acceptance,
@@ -26,6 +26,7 @@ from runner.deadman import SILENCE_S
 from runner.engine import Ending, Run, record_folder, run_schedule
 from runner.errors import BenchError, InputError, RecordError
 from runner.guard import Guard
+from runner.link.trace import trace_file
 from runner.operator.requests import Operator
 from runner.record.journal import Files, Journal
 from runner.record.manifest import code_hash
@@ -88,7 +89,10 @@ def run_soak(wanted: SoakWanted, person: Person, progress: Progress) -> Outcome:
             ending = write_stopped(acceptance, schedule, folder, clock, stop)
         else:
             operator = opened.operator if opened and opened.operator else person(clock)
-            ending = _begin(wanted, schedule, check, opened, clock, operator, progress, folder)
+            with trace_file(acceptance.trace) as sink:
+                ending = _begin(
+                    wanted, schedule, check, opened, clock, operator, progress, folder, sink
+                )
     finally:
         if opened is not None:
             opened.close()
@@ -120,12 +124,12 @@ def _schedule(wanted: SoakWanted, check: Soak) -> Schedule:
 
 def _begin(
     wanted: SoakWanted, schedule: Schedule, check: Soak, opened: OpenBench | None, clock: Clock,
-    operator: Operator, progress: Progress, folder: Path,
+    operator: Operator, progress: Progress, folder: Path, trace_to: TextIO | None,
 ) -> Ending:  # fmt: skip
     from runner.instruments.open import open_instruments
 
     inputs = wanted.acceptance.inputs
-    instruments = open_instruments(inputs.bench, opened, clock, operator)
+    instruments = open_instruments(inputs.bench, opened, clock, operator, trace_to)
     try:
         writer = _writer(wanted, folder, clock)
     except BaseException:

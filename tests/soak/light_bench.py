@@ -145,6 +145,15 @@ class LightBench:
     def identities(self) -> list[dict[str, Any]]:
         return []
 
+    def check_settings(self) -> None:
+        """Nobody else is there."""
+
+    def traces(self, n: int) -> dict[str, list[str]]:
+        return {}
+
+    def link_health(self) -> dict[str, dict[str, int]]:
+        return {}
+
     def close(self) -> None:
         self.load_off_confirmed = self.off_confirmed()
 

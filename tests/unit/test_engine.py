@@ -65,6 +65,18 @@ class _Bench:
     load_off_confirmed: bool | None = None
     troubles: list[str] = field(default_factory=list)
 
+    changed: str = ""
+
+    def check_settings(self) -> None:
+        if self.changed:
+            raise InstrumentError(self.changed)
+
+    def traces(self, n: int) -> dict[str, list[str]]:
+        return {"meter": ["> READ?"][-n:]}
+
+    def link_health(self) -> dict[str, dict[str, int]]:
+        return {"meter": {"repeats": 0}}
+
     def close(self) -> None:
         self.closes += 1
         self.load_off_confirmed = self.load.off_confirmed()
@@ -187,6 +199,21 @@ def test_only_going_on_can_be_the_units_refusal() -> None:
     with pytest.raises(InstrumentError) as caught:
         output.on(False)
     assert not isinstance(caught.value, UnitTripError)
+
+
+def test_settings_changed_from_outside_end_the_run_before_the_check_counts(tmp_path: Path) -> None:
+    bench = _Bench(changed="meter: settings changed from outside (range)")
+    ending = _run(tmp_path, lambda _: None, bench)
+    assert (ending.how, ending.reason) == ("trouble", bench.changed)
+    record = open_record(tmp_path)
+    assert not record.check("load-effect").finished
+    assert next(record.of_kind("trace"))["lines"] == ["> READ?"]
+    assert next(record.of_kind("safe"))["links"] == {"meter": {"repeats": 0}}
+
+
+def test_a_healthy_record_holds_no_trace(tmp_path: Path) -> None:
+    _run(tmp_path, lambda _: None, _Bench())
+    assert list(open_record(tmp_path).of_kind("trace")) == []
 
 
 def test_a_load_that_stays_on_is_told(tmp_path: Path) -> None:
