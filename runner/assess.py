@@ -50,19 +50,19 @@ def findings_of(data: CheckData, profile: Profile) -> list[Finding]:
         return [_not_measured(data.name, "this version of the program does not know the check")]
     if data.not_measured is not None:
         return [_not_measured(data.name, data.not_measured)]
-    if data.tripped is not None:
-        return [_tripped(data.name, data.tripped)]
+    if data.refused is not None:
+        return [_refused(data.name, data.refused)]
     if not data.finished and not data.rows:
         return [_not_measured(data.name, "the run ended before the check was complete")]
     found = check.findings(data, profile)
     return found or [_not_measured(data.name, "the check gave no valid reading")]
 
 
-def _tripped(check: str, reason: str) -> Finding:
+def _refused(check: str, line: dict[str, Any]) -> Finding:
     return Finding(
-        check=check, what="output stays on", at="", value=None, unit="",
-        decision=Decision.FAIL, reason=reason,
-        limit_source="the unit must be able to give its output",
+        check=check, what=str(line["wanted"]), at="", value=None, unit="",
+        decision=Decision.FAIL, reason=str(line["reason"]),
+        limit_source="a unit must do what it is told",
     )  # fmt: skip
 
 
@@ -147,7 +147,7 @@ def summary_of(
                          if f.decision is Decision.NOT_MEASURED],
         "ended": end.get("how") if end else "torn off",
         "load_off_confirmed": safe[-1].get("load_off_confirmed") if safe else None,
-        "bench_time_s": round(record.lines[-1]["t_mono_s"] - record.lines[0]["t_mono_s"], 3),
+        "bench_time_s": round(record.last_line["t_mono_s"] - record.lines[0]["t_mono_s"], 3),
         "record_problems": record.problems,
         "last_hash": record.last_hash,
     }  # fmt: skip

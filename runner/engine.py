@@ -17,7 +17,7 @@ from typing import TYPE_CHECKING, Any
 from runner.bench import Bench
 from runner.checks.check import Workplace
 from runner.clock import Clock
-from runner.errors import AsleftError, BenchError, HazardStop, RecordError, UnitTripError
+from runner.errors import AsleftError, BenchError, HazardStop, RecordError, UnitRefusesError
 from runner.finding import Finding
 from runner.job import Job
 from runner.operator.requests import Answer, AskNumber, Operator, Request
@@ -165,18 +165,21 @@ def _checks(run: Run) -> None:
             continue
         try:
             done[step.check.name] = _one_check(run, step, done)
-        except UnitTripError as trip:
-            _tripped(run, step, str(trip))
+        except UnitRefusesError as refused:
+            _refused(run, step, refused)
             return
         _contradiction(run, step.check.name)
 
 
-def _tripped(run: Run, at: Step, reason: str) -> None:
-    """Note that the unit went off by itself; the checks that are left cannot be done."""
-    run.writer.write("unit-tripped", check=at.check.name, reason=reason)
+def _refused(run: Run, at: Step, refusal: UnitRefusesError) -> None:
+    """Note what the unit does not do; the checks that are left cannot be done."""
+    name = at.check.name
+    run.writer.write("unit-refuses", check=name, wanted=refusal.wanted, reason=str(refusal))
     steps = run.schedule.steps
     for step in steps[steps.index(at) + 1 :]:
-        why = step.plan.missing or f"the unit did not keep its output on in {at.check.name}"
+        why = (
+            step.plan.missing or f"the unit did not do what it was told in {name}: {refusal.wanted}"
+        )
         run.writer.write("check-skipped", check=step.check.name, reason=why)
 
 
@@ -191,7 +194,7 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
     step.check.measure(
         Workplace(
             instruments=run.instruments,
-            output=unit_output(run.profile, run.instruments, run.operator, run.clock),
+            output=unit_output(run.profile, run.instruments, run.operator),
             profile=run.profile,
             bench=run.bench,
             log=log,

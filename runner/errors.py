@@ -8,7 +8,7 @@
     │   ├── DeadlineError    no complete answer in time
     │   ├── FramingError     an answer that cannot be taken for the one asked for
     │   ├── InstrumentError  the instrument reported an error or did not take a setting
-    │   └── UnitTripError    the unit itself went off: the engine makes a finding of it
+    │   └── UnitRefusesError the unit does not do what it is told: the engine makes a finding of it
     └── RecordError     4    the record cannot be written, or is not readable
 
 A unit that fails its limits is a result, never an exception.
@@ -30,7 +30,7 @@ __all__ = [
     "InputError",
     "InstrumentError",
     "RecordError",
-    "UnitTripError",
+    "UnitRefusesError",
 ]
 
 
@@ -116,8 +116,15 @@ class InstrumentError(BenchError):
     """The instrument queued an error, tripped, or did not take a setting."""
 
 
-class UnitTripError(BenchError):
-    """The unit does not keep its output on; says nothing against the bench."""
+class UnitRefusesError(BenchError):
+    """The unit does not do what it is told; says nothing against the bench.
+
+    ``wanted`` is what it should do, in words, the text how it did not.
+    """
+
+    def __init__(self, wanted: str, how: str) -> None:
+        self.wanted = wanted
+        super().__init__(how)
 
 
 class RecordError(AsleftError):

@@ -3,72 +3,39 @@
 from __future__ import annotations
 
 from runner.checks.check import UnitOutput
-from runner.clock import Clock
-from runner.errors import BenchError, InstrumentError, UnitTripError
-from runner.instruments.roles import BenchInstruments, Meter, Supply
+from runner.errors import BenchError, InstrumentError, UnitRefusesError
+from runner.instruments.roles import BenchInstruments, Supply
 from runner.operator.requests import Operator, SwitchUnit, TurnKnob
 from runner.profile import Profile
-from runner.signals.settling import Hold, StableHold
 
-__all__ = ["HandOutput", "RemoteOutput", "unit_output", "wait_still"]
-
-STEADY_TIMEOUT_S = 15.0
-HOLD_TIMEOUT_S = 180.0
-RETRY_S = 0.02
-
-
-def wait_still(meter: Meter, clock: Clock, still: StableHold, timeout_s: float) -> float:
-    """Read the meter until ``still`` accepts; returns the mean of the still stretch in V.
-
-    :raises BenchError: still moving after ``timeout_s``, or the meter gave nothing valid
-    """
-    give_up_s = clock.mono_s() + timeout_s
-    why = "no valid reading"
-    while clock.mono_s() < give_up_s:
-        reading = meter.read_volts()
-        if reading.value is None:
-            why = f"the meter says: {reading.reason}"
-            clock.sleep(RETRY_S)
-            continue
-        seen = still.add(reading.t_mono_s, reading.value)
-        if not isinstance(seen, Hold):
-            continue
-        if seen.held:
-            return seen.mean
-        why = f"still for no more than {seen.still_s:.2g} s, last reading {reading.value:.5g} V"
-    raise BenchError(f"the output did not come to rest within {timeout_s:g} s ({why})")
+__all__ = ["HandOutput", "RemoteOutput", "unit_output"]
 
 
 class RemoteOutput:
-    """The unit set by remote command; the meter on its terminals says when it has settled."""
+    """The unit set by remote command."""
 
     by_hand = False
 
-    def __init__(self, supply: Supply, meter: Meter, clock: Clock, step_v: float | None) -> None:
-        self._supply, self._meter, self._clock = supply, meter, clock
-        self._tolerance_v = max(1e-3, (step_v or 0.0))
+    def __init__(self, supply: Supply) -> None:
+        self._supply = supply
 
     def on(self, on: bool) -> None:
         """Output on or off.
 
-        :raises UnitTripError: the unit answers, and does not put its output on
+        :raises UnitRefusesError: the unit answers, and does not put its output on
         """
         try:
             self._supply.output(on)
         except InstrumentError as error:
             if not on:
                 raise
-            raise UnitTripError(f"the unit does not put its output on: {error}") from error
+            raise UnitRefusesError(
+                "output stays on", f"the unit does not put its output on: {error}"
+            ) from error
 
-    def set_voltage(self, volts: float, *, settle: bool = True) -> float:
-        """Set, wait for the meter to come to rest, return the set value in V."""
+    def set_voltage(self, volts: float, *, stands_at_v: float | None = None) -> None:
+        """Set; the output may still be moving."""
         self._supply.set_voltage(volts)
-        if settle:
-            still = StableHold(
-                band_abs=self._tolerance_v, band_rel=2e-5, hold_s=0.1, readings_min=4
-            )
-            wait_still(self._meter, self._clock, still, STEADY_TIMEOUT_S)
-        return volts
 
     def set_current_limit(self, amps: float) -> None:
         """Set the current limit in A."""
@@ -85,12 +52,12 @@ class RemoteOutput:
 
 
 class HandOutput:
-    """The unit set by a knob: ask, wait until it is still, take what the meter says."""
+    """The unit set by a knob: ask, and take the person's word that it was turned."""
 
     by_hand = True
 
-    def __init__(self, operator: Operator, meter: Meter, clock: Clock) -> None:
-        self._operator, self._meter, self._clock = operator, meter, clock
+    def __init__(self, operator: Operator) -> None:
+        self._operator = operator
 
     def on(self, on: bool) -> None:
         """Ask for the output to be switched."""
@@ -98,12 +65,12 @@ class HandOutput:
         request = SwitchUnit("switch-output", f"Switch the unit's output {word}.", on=on)
         self._must(request)
 
-    def set_voltage(self, volts: float, *, settle: bool = True) -> float:
-        """Ask for a voltage; returns the measured voltage at which the knob came to rest."""
-        self._must(TurnKnob("turn-voltage", f"Turn the voltage to about {volts:.2f} V.", volts))
-        if not settle:
-            return volts
-        return wait_still(self._meter, self._clock, StableHold(), HOLD_TIMEOUT_S)
+    def set_voltage(self, volts: float, *, stands_at_v: float | None = None) -> None:
+        """Ask for a voltage, saying where the output stands if that has been seen."""
+        text = f"Turn the voltage to about {volts:.2f} V."
+        if stands_at_v is not None:
+            text = f"The output stands at {stands_at_v:.2f} V. {text}"
+        self._must(TurnKnob("turn-voltage", text, volts))
 
     def set_current_limit(self, amps: float) -> None:
         """Ask for the current limit."""
@@ -132,15 +99,8 @@ class HandOutput:
             raise BenchError(f"could not be done by hand: {request.text} {answer.words}".strip())
 
 
-def unit_output(
-    profile: Profile, instruments: BenchInstruments, operator: Operator, clock: Clock
-) -> UnitOutput:
-    """Return the way this unit's output is driven on this bench.
-
-    :raises BenchError: the bench has no meter on the output
-    """
-    if instruments.meter is None:
-        raise BenchError("nothing can be set without a meter on the unit's output")
+def unit_output(profile: Profile, instruments: BenchInstruments, operator: Operator) -> UnitOutput:
+    """Return the way this unit's output is driven on this bench."""
     if profile.unit.setting == "remote" and instruments.supply is not None:
-        return RemoteOutput(instruments.supply, instruments.meter, clock, profile.unit.setting_step)
-    return HandOutput(operator, instruments.meter, clock)
+        return RemoteOutput(instruments.supply)
+    return HandOutput(operator)

@@ -76,8 +76,7 @@ class CheckLog(Protocol):
 class UnitOutput(Protocol):
     """The unit's output as a check drives it, whether by remote command or by a hand.
 
-    ``set_voltage`` returns when the output has settled; on a hand-turned unit it returns the
-    voltage at which the hand came to rest, which is the abscissa to use.
+    Whether it has come to rest, and where, is for the check to see (`stepping.go_to`).
     """
 
     by_hand: bool
@@ -86,8 +85,8 @@ class UnitOutput(Protocol):
         """Output on or off."""
         ...
 
-    def set_voltage(self, volts: float, *, settle: bool = True) -> float:
-        """Go to a set point; returns the set value (remote) or the measured one (hand)."""
+    def set_voltage(self, volts: float, *, stands_at_v: float | None = None) -> None:
+        """Go to a set point; a hand is told where the output stands, if that is given."""
         ...
 
     def set_current_limit(self, amps: float) -> None:

@@ -8,7 +8,7 @@ from contextlib import contextmanager
 
 from runner.checks.check import Workplace
 from runner.checks.points import full_load_a
-from runner.errors import BenchError, InstrumentError
+from runner.errors import BenchError, InstrumentError, UnitRefusesError
 from runner.instruments.roles import Load, Meter
 
 __all__ = [
@@ -30,6 +30,10 @@ RETRY_S = 0.02
 HOLD_TIMEOUT_S = 60.0
 """How long a knob may take to come to rest after the hand says that it is done."""
 RECENT_READINGS = 50
+ASKED = 3
+"""Times that a person is asked before the knob is taken to be without effect."""
+FAR_PART, FAR_V = 0.15, 1.0
+"""How far from "about" the output may come to rest, in parts of it or in V."""
 SET_TIMEOUT_S = 10.0
 """An unloaded output that is turned down empties its capacitor through the bleeder alone."""
 REST_LIMIT_V = 10e-3
@@ -50,7 +54,8 @@ def _held(work: Workplace, asked_v: float) -> float:
     recent: deque[float] = deque(maxlen=RECENT_READINGS)
     while work.clock.mono_s() < give_up_s:
         reading = meter_of(work).read_volts()
-        if reading.value is None:
+        if reading.value is None:  # a hand may have gone beyond the range
+            range_for(meter_of(work), work.profile.unit.voltage.high, FAST_NPLC)
             work.clock.sleep(RETRY_S)
             continue
         recent.append(reading.value)
@@ -60,6 +65,21 @@ def _held(work: Workplace, asked_v: float) -> float:
         last_v = sum(recent) / len(recent)
     work.log.event("restless", set_v=asked_v)
     return last_v
+
+
+def _turned(work: Workplace, asked_v: float) -> float:
+    """Ask for a voltage until the output comes to rest near it; where it rests, V."""
+    held_v: float | None = None
+    for _ in range(ASKED):
+        work.output.set_voltage(asked_v, stands_at_v=held_v)
+        held_v = _held(work, asked_v)
+        if abs(held_v - asked_v) <= max(FAR_PART * asked_v, FAR_V):
+            return held_v
+    raise UnitRefusesError(
+        "output follows the knob",
+        f"asked for about {asked_v:.2f} V {ASKED} times, the output came to rest at"
+        f" {held_v:.2f} V; the knob may be without effect",
+    )
 
 
 def meter_of(work: Workplace) -> Meter:
@@ -109,12 +129,16 @@ def open_current_limit(work: Workplace, *, moved: bool = False) -> None:
 
 
 def go_to(work: Workplace, volts: float, *, settle: bool = True) -> float:
-    """Go to a set point and wait for rest; returns the abscissa in V (see UnitOutput)."""
+    """Go to a set point and wait for rest.
+
+    Returns the abscissa in V: the set value, or where a hand came to rest.
+
+    :raises UnitRefusesError: it comes to rest far from what was asked, time and again
+    """
     range_for(meter_of(work), volts, FAST_NPLC)
-    if work.output.by_hand:
-        work.output.set_voltage(volts, settle=False)
-        return _held(work, volts) if settle else volts
-    work.output.set_voltage(volts, settle=False)
+    if work.output.by_hand and settle:
+        return _turned(work, volts)
+    work.output.set_voltage(volts)
     if settle and not at_rest(work, max(REST_LIMIT_V, 1e-3 * abs(volts)), timeout_s=SET_TIMEOUT_S):
         work.log.event("restless", set_v=volts)
     return volts

@@ -44,7 +44,7 @@ def record_change(work: Workplace, probe: TapProbe, tap: int, share: float, pair
         before = probe.move(before_v)
         power_before = probe.power.settle() if probe.power is not None else None
         if probe.coils is not None:
-            move = partial(work.output.set_voltage, after_v, settle=False)
+            move = partial(work.output.set_voltage, after_v)
             shoot(
                 work, probe.coils, after_v, move, WAIT_S, tap=tap, share=share, direction=direction
             )

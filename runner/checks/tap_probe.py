@@ -114,7 +114,7 @@ class TapProbe:
         return changes
 
     def _go_and_look(self, volts: float) -> Glance:
-        self._work.output.set_voltage(volts, settle=False)
+        self._work.output.set_voltage(volts)
         self._last_v = volts
         if self.coils is None:
             self._work.clock.sleep(DWELL_S)

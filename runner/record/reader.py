@@ -46,9 +46,9 @@ class WaveformLine:
 class CheckData:
     """Everything one check wrote: what ``findings`` works on.
 
-    ``instruments`` maps bench names to their identities (with accuracy as plain data). ``tripped``
-    says how the unit went off by itself, if it did; ``day`` is the day of the run, by which
-    calibrations are judged to be in date.
+    ``instruments`` maps bench names to their identities (with accuracy as plain data). ``refused``
+    is the line that says what the unit did not do (``wanted``, ``reason``), if so; ``day`` is the
+    day of the run, by which calibrations are judged to be in date.
     """
 
     name: str
@@ -58,7 +58,7 @@ class CheckData:
     waveforms: list[WaveformLine]
     instruments: dict[str, dict[str, Any]]
     not_measured: str | None = None
-    tripped: str | None = None
+    refused: dict[str, Any] | None = None
     finished: bool = True
     day: date | None = None
     rows: list[dict[str, Any]] = field(default_factory=list)
@@ -142,7 +142,7 @@ class Record:
             ],
             instruments=self.instruments(),
             not_measured=skipped,
-            tripped=next((line["reason"] for line in mine if line["kind"] == "unit-tripped"), None),
+            refused=next((line for line in mine if line["kind"] == "unit-refuses"), None),
             finished=any(line["kind"] == "check-end" for line in mine),
             day=_day(self.header),
             rows=[line for line in self.lines if line["kind"] in _ROW_KINDS]

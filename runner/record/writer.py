@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from importlib.metadata import version
 from pathlib import Path
@@ -99,6 +100,7 @@ class CheckWriter:
 
     def __init__(self, writer: RecordWriter, check: str, progress: Progress) -> None:
         self._writer, self._check, self._progress = writer, check, progress
+        self._names: Counter[str] = Counter()
 
     def reading(self, reading: Reading, **at: float | str) -> Reading:
         """Keep a reading with its place."""
@@ -115,10 +117,13 @@ class CheckWriter:
         self._writer.write("note", check=self._check, text=text)
 
     def waveform(self, name: str, capture: Capture, **at: float | str) -> None:
-        """Keep a scope record, or the reason why there is none."""
+        """Keep a scope record, or the reason why there is none; a name used again is numbered."""
         if not capture.valid:
             self.event("waveform-invalid", name=name, reason=capture.reason, at=dict(at))
             return
+        self._names[name] += 1
+        if self._names[name] > 1:
+            name = f"{name}-{self._names[name]}"
         where = store_waveform(
             self._writer.folder, f"{self._check}-{name}", capture.v, capture.lsb_v
         )

@@ -82,7 +82,7 @@ class Simulated:
         assert plan.applies
         assert plan.missing is None, plan.missing
         self.writer.write("check-start", check=name, question=check.question)
-        output = unit_output(self.profile, self.instruments, self.opened.operator, self.clock)
+        output = unit_output(self.profile, self.instruments, self.opened.operator)
         check.measure(
             Workplace(
                 instruments=self.instruments,

@@ -6,6 +6,7 @@ from pathlib import Path
 
 import pytest
 
+from runner.errors import UnitRefusesError
 from runner.finding import Decision
 from tests.checks.simulated import Simulated
 
@@ -48,3 +49,14 @@ def test_a_dirty_track_is_found(tmp_path: Path) -> None:
     with Simulated(tmp_path, profile="kn-1502", faults=["pot-noisy"]) as bench:
         result = bench.run("setting", quick=True)
     assert result.finding("falls of the voltage").decision is Decision.FAIL
+
+
+@pytest.mark.parametrize("full", [0, 1])
+def test_a_knob_without_effect_is_told_and_not_measured_past(tmp_path: Path, full: int) -> None:
+    """Practice 4: an open wiper gives full voltage or none, whatever the knob does."""
+    with (
+        Simulated(tmp_path, profile="kn-1502", faults=[f"pot-open:full={full}"]) as bench,
+        pytest.raises(UnitRefusesError, match="3 times") as caught,
+    ):
+        bench.run("setting", quick=True)
+    assert caught.value.wanted == "output follows the knob"

@@ -22,7 +22,7 @@ from runner.errors import (
     HazardStop,
     InstrumentError,
     RecordError,
-    UnitTripError,
+    UnitRefusesError,
 )
 from runner.finding import Decision, Finding
 from runner.instruments.roles import LoadState
@@ -181,7 +181,10 @@ def test_a_healthy_end_also_puts_the_load_off(tmp_path: Path) -> None:
 
 def test_a_unit_that_goes_off_by_itself_is_a_finding(tmp_path: Path) -> None:
     bench = _Bench()
-    assert _run(tmp_path, _raise(UnitTripError("it answers 0")), bench).how == "complete"
+    assert (
+        _run(tmp_path, _raise(UnitRefusesError("output stays on", "it answers 0")), bench).how
+        == "complete"
+    )
     assert bench.load.on is False
     (finding,) = assess(open_record(tmp_path)).findings
     assert (finding.what, finding.decision) == ("output stays on", Decision.FAIL)
@@ -193,12 +196,12 @@ def test_only_going_on_can_be_the_units_refusal() -> None:
         def output(self, on: bool) -> None:
             raise InstrumentError("output was not taken")
 
-    output = RemoteOutput(_Stubborn(), object(), VirtualClock(), None)  # type: ignore[arg-type]
-    with pytest.raises(UnitTripError, match="does not put its output on"):
+    output = RemoteOutput(_Stubborn())  # type: ignore[arg-type]
+    with pytest.raises(UnitRefusesError, match="does not put its output on"):
         output.on(True)
     with pytest.raises(InstrumentError) as caught:
         output.on(False)
-    assert not isinstance(caught.value, UnitTripError)
+    assert not isinstance(caught.value, UnitRefusesError)
 
 
 def test_settings_changed_from_outside_end_the_run_before_the_check_counts(tmp_path: Path) -> None:
