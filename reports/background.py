@@ -24,7 +24,7 @@ def _date(text: object) -> str:
 
 def conditions_of(record: Record, strings: Strings) -> list[Pair]:
     """When, where, on what mains; what is not known is left out."""
-    header, last = record.header, record.lines[-1]
+    header, last = record.header, record.last_line
     bench = header.get("bench") or {}
     end = record.ending()
     safe = list(record.of_kind("safe"))

@@ -158,7 +158,7 @@ def _identity(record: Record, software: str, strings: Strings) -> list[Pair]:
     ran = f"{record.header.get('software', '')} {record.header.get('software_version', '')}"
     return [
         (strings.get("identity.folder"), record.folder.name),
-        (strings.get("identity.lines"), str(len(record.lines))),
+        (strings.get("identity.lines"), str(record.line_count)),
         (strings.get("identity.hash"), record.last_hash),
         (strings.get("identity.code"), short_code(record.last_hash)),
         (strings.get("identity.software_run"), ran.strip()),

@@ -17,6 +17,7 @@ from runner.record.chain import chain_faults
 from runner.record.journal import JOURNAL_NAME, ROW_KIND
 from runner.record.manifest import code_hash
 from runner.record.reader import Record, open_record
+from runner.record.rows import BLOCK_KIND
 from runner.soak.plan import SoakPlan
 
 __all__ = ["Resumable", "other_instruments", "read_resumable"]
@@ -120,8 +121,10 @@ def _done_s(record: Record) -> float:
         if line["kind"] == "stage":
             from_s, begun_s, lasts_s = float(line["from_s"]), line["t_mono_s"], line["lasts_s"]
             last_s = None
-        elif line["kind"] == ROW_KIND and begun_s is not None:
+        elif line["kind"] == ROW_KIND:
             last_s = line["t_mono_s"]
+        elif line["kind"] == BLOCK_KIND:
+            last_s = float(line["rows"].t_mono_s[-1])
     if begun_s is None or last_s is None:
         return from_s
     return float(from_s + min(lasts_s, max(0.0, last_s - begun_s)))

@@ -68,7 +68,7 @@ def entry_of(record: Record, assessment: Assessment) -> Entry:
         "imported": bool(header.get("imported", False)),
         "ended": _text(assessment.summary.get("ended")),
         "exit_code": int(assessment.exit_code),
-        "line_count": len(record.lines),
+        "line_count": record.line_count,
         "software_version": _text(header.get("software_version")),
     }
     return Entry(

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
 from pathlib import Path
@@ -12,6 +12,7 @@ from typing import TYPE_CHECKING, Any
 from runner.errors import RecordError
 from runner.reading import Reading
 from runner.record.journal import FIRST_PREV, JOURNAL_NAME, ROW_KIND, line_hash
+from runner.record.rows import BLOCK_KIND, gather_rows
 from runner.record.waveforms import load_waveform
 
 if TYPE_CHECKING:
@@ -62,7 +63,7 @@ class CheckData:
     finished: bool = True
     day: date | None = None
     rows: list[dict[str, Any]] = field(default_factory=list)
-    """A soak's own lines in order: ``columns``, ``stage``, ``s`` (rows), ``resume``."""
+    """A soak's own lines in order: ``columns``, ``stage``, ``rows``, ``s``, ``resume``."""
 
     def of(self, quantity: str, **at: float | str) -> list[Reading]:
         """Readings of one quantity whose place has all these labels, in order."""
@@ -80,11 +81,16 @@ class CheckData:
 
 @dataclass(frozen=True, slots=True)
 class Record:
-    """A record in memory: the first line, all lines, and what was wrong with the file."""
+    """A record in memory: the first line, all lines, and what was wrong with the file.
+
+    Rows of a soak stand in ``lines`` by the hundred, see :mod:`runner.record.rows`;
+    ``line_count`` counts the journal's lines.
+    """
 
     folder: Path
     lines: list[dict[str, Any]]
     last_hash: str
+    line_count: int
     torn: bool = False
     problems: list[str] = field(default_factory=list)
 
@@ -100,7 +106,17 @@ class Record:
 
     def of_kind(self, kind: str) -> Iterator[dict[str, Any]]:
         """Lines of one kind, in order."""
-        return (line for line in self.lines if line["kind"] == kind)
+        for line in self.lines:
+            if line["kind"] == kind:
+                yield line
+            elif kind == ROW_KIND and line["kind"] == BLOCK_KIND:
+                yield from line["rows"].lines()
+
+    @property
+    def last_line(self) -> dict[str, Any]:
+        """The journal's last whole line."""
+        line = self.lines[-1]
+        return line["rows"].last if line["kind"] == BLOCK_KIND else line
 
     def ending(self) -> dict[str, Any] | None:
         """Return the line that says how the run ended; None when it was torn off.
@@ -151,7 +167,7 @@ class Record:
         )
 
 
-_ROW_KINDS = frozenset({ROW_KIND, "columns", "stage", "resume"})
+_ROW_KINDS = frozenset({ROW_KIND, BLOCK_KIND, "columns", "stage", "resume"})
 
 
 def _day(header: dict[str, Any]) -> date | None:
@@ -174,21 +190,36 @@ def open_record(folder: Path) -> Record:
         raw = path.read_bytes()
     except OSError as error:
         raise RecordError(f"{path} cannot be read ({error.strerror})") from None
-    pieces = raw.split(b"\n")
-    torn = bool(pieces[-1])
-    lines: list[dict[str, Any]] = []
+    *pieces, tail = raw.split(b"\n")
+    hashes = [line_hash(piece) for piece in pieces]
     problems: list[str] = []
-    prev = FIRST_PREV
-    for number, piece in enumerate(pieces[:-1], start=1):
-        line = _line(piece, number, prev, problems)
-        if line is not None:
-            lines.append(line)
-        prev = line_hash(piece)
-    if torn:
-        problems.append(f"the last line ({len(pieces)}) is torn and was left out")
+    lines = _lines(pieces, hashes, problems)
+    if tail:
+        problems.append(f"the last line ({len(pieces) + 1}) is torn and was left out")
     if not lines or lines[0].get("kind") != "record" or lines[0].get("format") != 1:
         raise RecordError(f"{path} does not begin like a record of format 1")
-    return Record(folder, lines, prev, torn, problems)
+    return Record(folder, lines, hashes[-1], len(pieces), bool(tail), problems)
+
+
+def _lines(
+    pieces: Sequence[bytes], hashes: Sequence[str], problems: list[str]
+) -> list[dict[str, Any]]:
+    """Parse whole lines and check how each follows from the one before."""
+    blocks = gather_rows(pieces, hashes)
+    lines: list[dict[str, Any]] = []
+    index = 0
+    while index < len(pieces):
+        block = blocks.get(index)
+        if block is not None:
+            lines.append(block.as_line())
+            index += len(block.pieces)
+            continue
+        prev = hashes[index - 1] if index else FIRST_PREV
+        line = _line(pieces[index], index + 1, prev, problems)
+        if line is not None:
+            lines.append(line)
+        index += 1
+    return lines
 
 
 def _line(piece: bytes, number: int, prev: str, problems: list[str]) -> dict[str, Any] | None:
@@ -197,7 +228,7 @@ def _line(piece: bytes, number: int, prev: str, problems: list[str]) -> dict[str
     except ValueError:
         problems.append(f"line {number} is not JSON")
         return None
-    if not isinstance(line, dict) or not isinstance(line.get("kind"), str):
+    if not isinstance(line, dict) or not _is_kind(line.get("kind")):
         problems.append(f"line {number} is not a journal line")
         return None
     if line.get("prev") != prev or line.get("seq") != number - 1:
@@ -205,3 +236,7 @@ def _line(piece: bytes, number: int, prev: str, problems: list[str]) -> dict[str
             f"line {number} does not follow from the line before it: the journal was altered"
         )
     return line
+
+
+def _is_kind(kind: object) -> bool:
+    return isinstance(kind, str) and kind != BLOCK_KIND

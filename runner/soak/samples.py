@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass
 from datetime import datetime
 from typing import Any
@@ -12,6 +12,7 @@ from numpy.typing import NDArray
 
 from runner.reading import Reading
 from runner.record.journal import ROW_KIND
+from runner.record.rows import BLOCK_KIND
 
 __all__ = ["Samples", "SoakStage", "samples_of"]
 
@@ -90,35 +91,34 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
     """
     columns: list[dict[str, str]] = []
     every_s, resumed = 1.0, 0
-    times: list[float] = []
-    rows: list[list[float | None]] = []
+    times: list[Floats] = []
+    values: list[Floats] = []
     marks: list[tuple[str, float, float, int]] = []
-    base_s, last_mono_s, last_utc = 0.0, 0.0, ""
+    base_s, last_mono_s, rows = 0.0, 0.0, 0
+    last_utc: Callable[[], str] = str
     begun, breaks = "", []
     for line in lines:
         kind = line["kind"]
-        if kind == ROW_KIND:
-            mono_s = line["t_mono_s"]
+        if kind in (ROW_KIND, BLOCK_KIND):
+            mono_s, block, end_utc = _rows_of(line)
             begun = begun or str(line["t_utc"])
             times.append(base_s + mono_s)
-            rows.append(line["v"])
-            last_mono_s, last_utc = mono_s, line["t_utc"]
+            values.append(block)
+            rows += mono_s.size
+            last_mono_s, last_utc = float(mono_s[-1]), end_utc
         elif kind == "columns":
             columns, every_s = line["columns"], float(line["every_s"])
         elif kind == "stage":
-            marks.append((line["name"], float(line["set_v"]), float(line["load_a"]), len(times)))
+            marks.append((line["name"], float(line["set_v"]), float(line["load_a"]), rows))
         elif kind == "resume" and times:
             resumed += 1
-            breaks.append(len(times) - 1)
-            pause_s = max(0.0, _seconds(last_utc, line["t_utc"]))
+            breaks.append(rows - 1)
+            pause_s = max(0.0, _seconds(last_utc(), line["t_utc"]))
             base_s += last_mono_s + pause_s - line["t_mono_s"]
-    if not times or not columns:
+    if not columns or not values or {block.shape[1] for block in values} != {len(columns)}:
         return None
-    t_s = np.asarray(times) - times[0]
-    values = np.array(rows, dtype=np.float64)
-    if values.ndim != 2 or values.shape[1] != len(columns):
-        return None
-    ends = [mark[3] for mark in marks[1:]] + [len(times)]
+    t_s = np.concatenate(times)
+    ends = [mark[3] for mark in marks[1:]] + [rows]
     stages = tuple(
         SoakStage(*mark, last=end)
         for mark, end in zip(marks, ends, strict=True)
@@ -129,9 +129,18 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
         units=tuple(str(c["unit"]) for c in columns),
         instruments=tuple(str(c["instrument"]) for c in columns),
         functions=tuple(str(c["function"]) for c in columns),
-        every_s=every_s, t_s=t_s, values=values, stages=stages,
+        every_s=every_s, t_s=t_s - t_s[0], values=np.concatenate(values), stages=stages,
         gaps=_gaps(t_s, every_s, breaks), begun=begun, resumed=resumed,
     )  # fmt: skip
+
+
+def _rows_of(line: Mapping[str, Any]) -> tuple[Floats, Floats, Callable[[], str]]:
+    """Times (n,), values (n, columns), and what tells the last one's wall time."""
+    if line["kind"] == BLOCK_KIND:
+        block = line["rows"]
+        return block.t_mono_s, block.values, lambda: str(block.last["t_utc"])
+    values = np.array([line["v"]], dtype=np.float64)
+    return np.array([line["t_mono_s"]], dtype=np.float64), values, lambda: str(line["t_utc"])
 
 
 def _gaps(t_s: Floats, every_s: float, breaks: Sequence[int]) -> tuple[tuple[float, float], ...]:
