@@ -30,6 +30,7 @@ from runner.quantity import (
     parse_span,
     parse_tolerance,
 )
+from runner.sense_circuit import SenseCircuit
 from runner.toml_source import PlacedError, load_model
 
 __all__ = [
@@ -170,13 +171,43 @@ class LimitEntry(StrictModel):
     source: str = Field(min_length=1)
 
 
+_SAME_PART = 1e-9
+
+
 class TapPoints(StrictModel):
-    """Where the winding should change, rising (``up``) and falling (``down``)."""
+    """Where the winding should change, rising (``up``) and falling (``down``).
+
+    Either as numbers, or by the ``circuit`` of each tap point: ``up`` and ``down`` are then
+    the corners of its parts' tolerances.
+    """
 
     up: Tolerances
     down: Tolerances | None = None
     hysteresis_min: Volts = 0.3
+    circuit: tuple[SenseCircuit, ...] | None = None
     source: str = "proposed default"
+
+    @model_validator(mode="before")
+    @classmethod
+    def _from_circuit(cls, values: Any) -> Any:
+        if not isinstance(values, dict) or "circuit" not in values:
+            return values
+        if values["circuit"] is None:
+            return {key: value for key, value in values.items() if key != "circuit"}
+        if not isinstance(values["circuit"], list | tuple) or not values["circuit"]:
+            raise ValueError("expected a table [[limits.tap-points.circuit]] for each tap point")
+        circuits = tuple(
+            _circuit(one, number) for number, one in enumerate(values["circuit"], start=1)
+        )
+        computed = {
+            "up": tuple(one.rising.band() for one in circuits),
+            "down": tuple(one.falling.band() for one in circuits),
+        }
+        for key, bands in computed.items():
+            if key in values and not _same_bands(_tolerance_list(values[key]), bands):
+                raise ValueError(f"expected either {key} or the sensing circuit, found both")
+        source = values.get("source", "computed from the sensing circuit's parts")
+        return {**values, **computed, "circuit": circuits, "source": source}
 
     @model_validator(mode="after")
     def _ordered(self) -> TapPoints:
@@ -188,11 +219,39 @@ class TapPoints(StrictModel):
         return self
 
 
+def _same_bands(given: Any, computed: tuple[Tolerance, ...]) -> bool:
+    """Whether these are the computed ones, as a record of the profile holds them."""
+    return len(given) == len(computed) and all(
+        abs(a.low - b.low) + abs(a.high - b.high) <= _SAME_PART * (abs(a.high) + 1.0)
+        for a, b in zip(given, computed, strict=True)
+    )
+
+
 class Decision(StrictModel):
     """How a value near its limit is decided."""
 
     rule: Literal["simple", "guard-band"] = "guard-band"
     coverage: float = Field(default=0.95, gt=0.5, lt=1.0)
+
+
+def _said(model: type[BaseModel], first: Any) -> str:
+    """Return the first complaint about a table as "expected …, found …"."""
+    known = ", ".join(sorted(model.model_fields))
+    last = first["loc"][-1] if first["loc"] else ""
+    return {
+        "extra_forbidden": f"expected a key out of {known}, found {last!r}",
+        "missing": f"expected the key {last!r}, found nothing",
+    }.get(first["type"], str(first["msg"]).removeprefix("Value error, "))
+
+
+def _circuit(entry: Any, number: int) -> SenseCircuit:
+    try:
+        return SenseCircuit.model_validate(entry)
+    except ValidationError as error:
+        first = error.errors()[0]
+        key = ".".join(str(part) for part in first["loc"])
+        said = f"{_said(SenseCircuit, first)} (sensing circuit {number}{f', {key}' if key else ''})"
+        raise ValueError(said) from None
 
 
 def _limit_entry(name: str, entry: Any) -> Any:
@@ -203,11 +262,7 @@ def _limit_entry(name: str, entry: Any) -> Any:
         return model.model_validate(entry)
     except ValidationError as error:
         first = error.errors()[0]
-        known = ", ".join(sorted(model.model_fields))
-        message = {
-            "extra_forbidden": f"expected a key out of {known}, found {first['loc'][-1]!r}",
-            "missing": f"expected the key {first['loc'][-1]!r}, found nothing",
-        }.get(first["type"], first["msg"].removeprefix("Value error, "))
+        message = _said(model, first)
         place = () if first["type"] == "missing" else first["loc"]
         raise PlacedError(message, (name, *place)) from None
 

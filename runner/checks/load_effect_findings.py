@@ -22,6 +22,8 @@ __all__ = ["NAME", "findings", "places"]
 
 NAME = "load-effect"
 PAIRS_NEEDED = 2
+LEAST_SHARE = 0.01
+"""Below this share of the rated current a slope says nothing of the unit."""
 RATED_SHARE = 0.95
 """Below this share of the rated current the load effect is not that of the rated load."""
 
@@ -54,7 +56,7 @@ def _load_effect(data: CheckData, profile: Profile, judge: Judge, set_v: float) 
         return [
             judge.not_measured("load effect", "V", budget, at=at, limit=limit, source=effect.source)
         ]
-    amps = _current(data, set_v)
+    amps = _current(data, profile, set_v)
     if isinstance(amps, str):
         return [
             judge.not_measured("load effect", "V", amps, at=at, limit=limit, source=effect.source)
@@ -109,11 +111,13 @@ def _why(data: CheckData) -> str:
     return f" ({'; '.join(map(str, reasons))})" if reasons else ""
 
 
-def _current(data: CheckData, set_v: float) -> Budget | str:
+def _current(data: CheckData, profile: Profile, set_v: float) -> Budget | str:
     readings = [one for one in data.of("load-current", set_v=set_v, load="full") if one.valid]
     values = valid_values(readings)
-    if not values or mean(values) <= 0:
+    if not values:
         return "the load gave no valid reading of its current" + _why(data)
+    if mean(values) < LEAST_SHARE * profile.unit.current.high:
+        return f"the load took no more than {mean(values):.3g} A"
     return mean_of_readings("load current", values, scale_of(data, readings[0]))
 
 

@@ -87,7 +87,7 @@ def _points(
     tolerance = taps.up[tap - 1]
     up_limit = Limit.about(tolerance.nominal, tolerance.half_width)
     down_limit, down_source = _falling_limit(taps, tap)
-    least = Limit.at_least(taps.hysteresis_min)
+    least = _hysteresis_limit(taps, tap)
     up = _point(data, tap, share, "rising")
     down = _point(data, tap, share, "falling")
     found = []
@@ -99,7 +99,8 @@ def _points(
         if isinstance(budget, str):
             found.append(judge.not_measured(what, "V", budget, at=at, limit=limit, source=source))
         else:
-            found.append(judge.apply(budget, limit, source, at=at))
+            reason = _against_circuit(taps, tap, direction, budget.value)
+            found.append(judge.apply(budget, limit, source, at=at, reason=reason))
     what = f"hysteresis of {TAP_POINT} {tap}"
     if isinstance(up, str) or isinstance(down, str):
         why = up if isinstance(up, str) else str(down)
@@ -107,7 +108,30 @@ def _points(
         return found
     width = hysteresis(up, down)
     named = Budget(what, "V", width.value, width.lines, width.caveats, width.notes)
-    return [*found, judge.apply(named, least, taps.source, at=at)]
+    reason = _against_circuit(taps, tap, "hysteresis", width.value)
+    return [*found, judge.apply(named, least, taps.source, at=at, reason=reason)]
+
+
+def _hysteresis_limit(taps: TapPoints, tap: int) -> Limit:
+    """At least what the profile wants; with a circuit, also what its parts can give."""
+    if taps.circuit is None:
+        return Limit.at_least(taps.hysteresis_min)
+    width = taps.circuit[tap - 1].hysteresis
+    low = max(width.low, taps.hysteresis_min)
+    return Limit(low, max(low, width.high), nominal=width.nominal)
+
+
+def _against_circuit(taps: TapPoints, tap: int, which: str, value_v: float) -> str:
+    """By how much a measured value misses the one that the circuit's parts give."""
+    if taps.circuit is None:
+        return ""
+    circuit = taps.circuit[tap - 1]
+    due = {"rising": circuit.rising, "falling": circuit.falling}.get(which, circuit.hysteresis)
+    miss_v = value_v - due.nominal
+    return (
+        f"{abs(miss_v):.3g} V {'above' if miss_v > 0 else 'below'} the {due.nominal:.4g} V that the"
+        f" sensing circuit gives ({due.low:.4g} V to {due.high:.4g} V with its tolerances)"
+    )
 
 
 def _falling_limit(taps: TapPoints, tap: int) -> tuple[Limit, str]:
