@@ -57,10 +57,11 @@ def build_document(
     if plots is None:
         plots = plots_of(record, assessment, strings)
     stage = str(_job(record).get("stage", "as-left"))
+    kind = "soak" if "soak" in (record.header.get("options") or {}) else stage.replace("-", "_")
     software = version("asleft")
     document = Document(
         language=language,
-        title=strings.get(f"report.title_{stage.replace('-', '_')}", stage),
+        title=strings.get(f"report.title_{kind}", stage),
         simulated=record.simulated,
         code=short_code(record.last_hash),
         printed_by=strings.fill("report.printed_by", version=software),

@@ -7,13 +7,12 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
-from reports.catalogue import load_strings
+from reports.catalogue import Strings, load_strings
 from reports.files import write_whole
 from reports.html import render_template
 from reports.inert import inert
 from reports.numbers import quantity
-from reports.plots.over_time import plot_over_time
-from reports.plots.style import Plot
+from reports.plots.night import plot_night
 from runner.finding import Decision, Finding
 from runner.record.code import short_code
 from runner.record.reader import Record
@@ -28,16 +27,7 @@ __all__ = ["MorningPage", "render_morning", "write_morning"]
 EVENTS_SHOWN = 10
 RELAY_LIFE = 50_000
 """Low end of data-sheet figures of power relays at rated load, in operations."""
-_SAID = {
-    "gap": "readings interrupted",
-    "clock-step": "the wall clock jumped",
-    "silent": "an instrument did not answer",
-    "output-event": "event on the output",
-    "mode": "the unit left constant voltage",
-    "load-off-unasked": "the load went off by itself",
-    "load-on-again": "the load was put on again",
-    "abort": "stopped by a rule",
-}
+PLOTTED = ("output-voltage", "inlet-power", "heatsink-temperature")
 
 
 @dataclass(frozen=True)
@@ -58,51 +48,65 @@ class MorningPage:
     record: str
 
 
-def write_morning(record: Record, assessment: Assessment, path: Path) -> None:
+def write_morning(record: Record, assessment: Assessment, path: Path, language: str = "en") -> None:
     """Write the page whole or not at all.
 
+    :raises InputError: no such language
     :raises RecordError: the disk refuses it
     """
-    write_whole(path, render_morning(record, assessment).encode())
+    write_whole(path, render_morning(record, assessment, language).encode())
 
 
-def render_morning(record: Record, assessment: Assessment) -> str:
-    """Return the page's text; every value is escaped."""
+def render_morning(record: Record, assessment: Assessment, language: str = "en") -> str:
+    """Return the page's text; every value is escaped.
+
+    :raises InputError: no such language
+    """
+    strings = load_strings(language)
     samples = samples_of(record.check("soak").rows)
-    page = inert(_page(record, assessment, samples))
-    return render_template("morning.html.j2", page=page, plots=_plots(samples))
+    page = inert(_page(record, assessment, samples, strings))
+    plots = [] if samples is None else plot_night(samples, strings, PLOTTED)
+    return render_template(
+        "morning.html.j2", page=page, plots=plots, t=strings.get, language=language
+    )
 
 
-def _page(record: Record, assessment: Assessment, samples: Samples | None) -> MorningPage:
+def _page(
+    record: Record, assessment: Assessment, samples: Samples | None, strings: Strings
+) -> MorningPage:
     job = record.header.get("job") or {}
     unit = assessment.profile.unit
     findings = [f for f in assessment.findings if f.check == "soak"]
-    events = [e for e in record.check("soak").events if e.get("what") in _SAID]
-    headline, level = _verdict(assessment, findings)
+    said = strings.table["morning"]["event"]
+    events = [e for e in record.check("soak").events if e.get("what") in said]
+    headline, level = _verdict(assessment, findings, strings)
     return MorningPage(
-        title="The night in one page",
+        title=strings.get("morning.title"),
         simulated=record.simulated,
-        unit=f"{unit.maker} {unit.model}, serial {job.get('serial', 'not given')}",
+        unit=strings.fill(
+            "morning.unit", maker=unit.maker, model=unit.model,
+            serial=job.get("serial") or strings.get("report.not_given"),
+        ),
         begun=_minute(samples.begun if samples else str(record.header.get("t_utc", ""))),
         headline=headline,
         level=level,
-        look_at=tuple(_look_at(assessment, findings, samples)),
-        figures=tuple(_figures(record, samples)),
+        look_at=tuple(_look_at(assessment, findings, samples, strings)),
+        figures=tuple(_figures(record, samples, strings)),
         events=tuple(
-            (_minute(str(e.get("t_utc", ""))), _SAID[e["what"]], _detail(e))
+            (_minute(str(e.get("t_utc", ""))), said[e["what"]], _detail(e))
             for e in events[:EVENTS_SHOWN]
         ),
         events_left_out=max(0, len(events) - EVENTS_SHOWN),
         code=short_code(record.last_hash),
         record=record.folder.name,
-    )
+    )  # fmt: skip
 
 
 def _minute(utc: str) -> str:
     return f"{utc[:10]} {utc[11:16]} UTC" if len(utc) >= 16 else utc
 
 
-def _verdict(assessment: Assessment, findings: list[Finding]) -> tuple[str, str]:
+def _verdict(assessment: Assessment, findings: list[Finding], strings: Strings) -> tuple[str, str]:
     ended = assessment.summary["ended"]
     whole = ended == "complete"
     bad = [
@@ -111,52 +115,73 @@ def _verdict(assessment: Assessment, findings: list[Finding]) -> tuple[str, str]
         if f.decision is Decision.FAIL and (whole or f.what != "share of the soak done")
     ]
     if bad:
-        return f"The soak failed: {bad[0].what}", "fail"
+        return strings.fill("morning.failed", what=strings.phrase(bad[0].what)), "fail"
     if not whole:
-        return f"The soak is not complete: {ended}", "partly"
+        how = strings.get(f"ended.{ended}", str(ended))
+        return strings.fill("morning.not_complete", how=how), "partly"
     if not findings or any(f.decision is not Decision.PASS for f in findings):
-        return "The soak is done, not everything could be decided", "partly"
-    return "The soak passed", "pass"
+        return strings.get("morning.undecided"), "partly"
+    return strings.get("morning.passed"), "pass"
 
 
-def _look_at(assessment: Assessment, findings: list[Finding], samples: Samples | None) -> list[str]:
+def _look_at(
+    assessment: Assessment, findings: list[Finding], samples: Samples | None, strings: Strings
+) -> list[str]:
     """What a person should see to, most important first."""
     said = []
     if assessment.summary["load_off_confirmed"] is False:
-        said.append("THE LOAD COULD NOT BE CONFIRMED OFF. Switch the unit off at its own switch.")
+        said.append(strings.get("morning.load_not_off"))
     for finding in findings:
         if finding.decision is not Decision.PASS:
-            why = finding.reason or f"limit: {finding.limit_source}"
-            said.append(f"{finding.what}: {finding.decision}. {why}")
+            said.append(
+                strings.fill(
+                    "morning.finding", what=strings.phrase(finding.what),
+                    decision=strings.get(f"decision.{finding.decision}"),
+                    why=finding.reason
+                    or strings.fill("morning.limit_from", source=finding.limit_source),
+                )
+            )  # fmt: skip
     if samples is not None and samples.gaps:
-        said.append(f"{len(samples.gaps)} gap(s) in the readings: look at links and sleep settings")
+        said.append(strings.fill("morning.gaps", n=len(samples.gaps)))
     said += list(assessment.summary["record_problems"])
-    said.append("Begin cold once more before hand-over: switch on, check setting and ripple.")
+    said.append(strings.get("morning.cold_start"))
     return said
 
 
-def _figures(record: Record, samples: Samples | None) -> list[tuple[str, str]]:
+def _figures(record: Record, samples: Samples | None, strings: Strings) -> list[tuple[str, str]]:
+    def row(key: str, value: str) -> tuple[str, str]:
+        return strings.get(f"morning.figure.{key}"), value
+
+    none = strings.get("report.none")
     if samples is None:
-        return [("Readings", "none")]
-    out_wh, in_wh = energy_wh(samples)
+        return [row("rows", none)]
+    out_wh, in_wh = (
+        strings.get("morning.not_read") if wh is None else f"{wh:.1f} Wh"
+        for wh in energy_wh(samples)
+    )
+    soaked = strings.fill("morning.soaked", time=_hours(samples.soak_s), stages=len(samples.stages))
+    count = strings.fill("morning.rows", n=samples.t_s.size, every_s=f"{samples.every_s:g}")
+    events = Counter(e.get("what") for e in record.check("soak").events)
     rows = [
-        ("Soaked", f"{_hours(samples.soak_s)} in {len(samples.stages)} stage(s)"),
-        ("Rows of readings", f"{samples.t_s.size}, one every {samples.every_s:g} s"),
-        ("Gaps, not counted", _gaps(samples)),
-        ("Drift after warm-up", _drift(samples)),
-        ("Worst minute", _worst(samples)),
-        ("Events on the output", str(_count(record, "output-event"))),
-        ("Relay operations made on purpose", _relays(record)),
-        ("Energy into the load", "not read" if out_wh is None else f"{out_wh:.1f} Wh"),
-        ("Energy at the inlet", "not read" if in_wh is None else f"{in_wh:.1f} Wh"),
+        row("soaked", soaked),
+        row("rows", count),
+        row("gaps", _gaps(samples, strings)),
+        row("drift", _drift(samples, strings)),
+        row("worst", _worst(samples, strings)),
+        row("events", str(events["output-event"])),
+        row("relay", _relays(record, strings)),
+        row("energy_out", out_wh),
+        row("energy_in", in_wh),
     ]
     _, heat = samples.read("heatsink-temperature")
     if heat.size:
-        rows.append(("Heatsink", f"{heat.min():.1f} to {heat.max():.1f} °C"))
+        heated = strings.fill("morning.heat", low=f"{heat.min():.1f}", high=f"{heat.max():.1f}")
+        rows.append(row("heat", heated))
     _, ripple = samples.read("ripple-rms")
     if ripple.size:
         low, high = quantity(float(ripple.min()), "V"), quantity(float(ripple.max()), "V")
-        rows.append(("Ripple, rms", f"{low} to {high}, {ripple.size} times"))
+        text = strings.fill("morning.ripple", low=low, high=high, n=ripple.size)
+        rows.append(row("ripple", text))
     return rows
 
 
@@ -165,43 +190,51 @@ def _hours(seconds: float) -> str:
     return f"{hours} h {minutes:02d} min"
 
 
-def _gaps(samples: Samples) -> str:
+def _gaps(samples: Samples, strings: Strings) -> str:
     if not samples.gaps:
-        return "none"
-    longest = max(length for _, length in samples.gaps)
-    whole = sum(length for _, length in samples.gaps)
-    resumed = f"; taken up again {samples.resumed} time(s)" if samples.resumed else ""
-    return f"{len(samples.gaps)}, {whole:.0f} s in all, longest {longest:.0f} s{resumed}"
+        return strings.get("report.none")
+    lengths = [length for _, length in samples.gaps]
+    text = strings.fill(
+        "morning.gap_lengths", n=len(lengths), whole_s=f"{sum(lengths):.0f}",
+        longest_s=f"{max(lengths):.0f}",
+    )  # fmt: skip
+    if samples.resumed:
+        text += strings.fill("morning.resumed", n=samples.resumed)
+    return text
 
 
-def _drift(samples: Samples) -> str:
+def _drift(samples: Samples, strings: Strings) -> str:
     found = drift_of(samples)
     if not isinstance(found, Drift):
         return found
-    text = f"{1e3 * found.change_v:+.3g} mV in {_hours(found.watched_s)} at {found.set_v:g} V"
+    text = strings.fill(
+        "morning.drift", change_mv=f"{1e3 * found.change_v:+.3g}", time=_hours(found.watched_s),
+        set_v=f"{found.set_v:g}",
+    )  # fmt: skip
     for tau_s, deviation in found.allan.items():
-        text += f"; Allan {quantity(deviation, 'V')} at {tau_s:g} s"
+        text += strings.fill("morning.allan", value=quantity(deviation, "V"), tau_s=f"{tau_s:g}")
     return text.replace("-", "−")
 
 
-def _worst(samples: Samples) -> str:
+def _worst(samples: Samples, strings: Strings) -> str:
     worst = worst_minute(samples)
     if worst is None:
-        return "no valid reading"
-    deviation = f"{1e3 * worst.deviation_v:+.3g}".replace("-", "−")
-    return f"{deviation} mV from its stage's median, {_hours(worst.t_s)} in, stage {worst.stage}"
+        return strings.get("morning.no_valid")
+    return strings.fill(
+        "morning.worst", deviation_mv=f"{1e3 * worst.deviation_v:+.3g}".replace("-", "−"),
+        time=_hours(worst.t_s), stage=worst.stage,
+    )  # fmt: skip
 
 
-def _count(record: Record, what: str) -> int:
-    return Counter(e.get("what") for e in record.check("soak").events)[what]
-
-
-def _relays(record: Record) -> str:
+def _relays(record: Record, strings: Strings) -> str:
     line = next(record.of_kind("schedule"), {})
     planned = sum(int(step.get("relay_operations", 0)) for step in line.get("steps", ()))
     if not planned:
-        return "none"
-    return f"at most {planned}, {100 * planned / RELAY_LIFE:.2g} % of {RELAY_LIFE:,} (data sheets)"
+        return strings.get("report.none")
+    return strings.fill(
+        "morning.relays", planned=planned, percent=f"{100 * planned / RELAY_LIFE:.2g}",
+        life=f"{RELAY_LIFE:,}",
+    )  # fmt: skip
 
 
 def _detail(event: dict[str, Any]) -> str:
@@ -214,24 +247,3 @@ def _detail(event: dict[str, Any]) -> str:
         if event.get(key) not in (None, "")
     ]  # fmt: skip
     return ", ".join(parts)
-
-
-def _plots(samples: Samples | None) -> list[Plot]:
-    if samples is None:
-        return []
-    wanted = (
-        ("output-voltage", "Output"), ("inlet-power", "Inlet power"),
-        ("heatsink-temperature", "Heatsink"),
-    )  # fmt: skip
-    series = []
-    for name, label in wanted:
-        t_s, values = samples.read(name)
-        if values.size > 1:
-            unit = samples.units[samples.quantities.index(name)]
-            series.append((label, unit, t_s, values))
-    if not series:
-        return []
-    stages = ", ".join(f"{s.name} at {s.set_v:g} V" for s in samples.stages)
-    return [
-        plot_over_time(series, "The night", f"Stages: {stages}.", load_strings("en"), check="soak")
-    ]

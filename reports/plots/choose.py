@@ -10,6 +10,7 @@ from reports import series
 from reports.catalogue import Strings
 from reports.plots import choose_curves
 from reports.plots.load_line import plot_load_line
+from reports.plots.night import plot_night
 from reports.plots.over_time import plot_over_time
 from reports.plots.ripple import RipplePoint, plot_ripple
 from reports.plots.setting import plot_setting
@@ -21,6 +22,7 @@ from runner.errors import RecordError
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import CheckData, Record, WaveformLine
+from runner.soak.samples import samples_of
 
 if TYPE_CHECKING:
     import numpy as np
@@ -42,10 +44,10 @@ def plots_of(record: Record, assessment: Assessment, strings: Strings) -> list[P
         data = record.check(check)
         findings = [f for f in assessment.findings if f.check == check]
         drawn += maker(data, findings, assessment.profile, strings)
-    for check in _LONG:
-        if check in record.check_names():
-            drawn += _over_time(record, check, strings)
-    return drawn
+    if "drift" in record.check_names():
+        drawn += _over_time(record, "drift", strings)
+    samples = samples_of(record.check("soak").rows)
+    return drawn + (plot_night(samples, strings) if samples is not None else [])
 
 
 def _setting(
@@ -198,7 +200,6 @@ def _over_time(record: Record, check: str, strings: Strings) -> list[Plot]:
     return [plot_over_time(named, title, caption, strings, check=check)]
 
 
-_LONG = ("drift", "soak")
 _MAKERS: dict[str, Maker] = {
     "setting": _setting,
     "load-effect": _load_effect,
