@@ -5,17 +5,19 @@ from __future__ import annotations
 import csv
 import io
 import json
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
+from itertools import islice
 from typing import TYPE_CHECKING, Any
 
 from reports.inert import inert_text
 from runner.errors import InputError
 from runner.record.reader import Record
+from runner.record.reading_lines import reading_lines
 
 if TYPE_CHECKING:
     import pyarrow as pa
 
-__all__ = ["COLUMNS", "csv_bytes", "inert_cell", "parquet_bytes", "reading_rows"]
+__all__ = ["COLUMNS", "csv_pieces", "inert_cell", "parquet_bytes", "reading_rows"]
 
 COLUMNS: dict[str, tuple[str, str, str]] = {
     "seq": ("int64", "", "line of the journal"),
@@ -40,12 +42,13 @@ COLUMNS: dict[str, tuple[str, str, str]] = {
 }
 """Type, unit and meaning of each column."""
 
+_ROWS_AT_ONCE = 50_000
 _FORMULA_STARTS = ("=", "+", "-", "@", "\t", "\r")
 
 
 def reading_rows(record: Record) -> Iterable[dict[str, Any]]:
     """One row a reading, in the order of the journal, all of ``COLUMNS``."""
-    for line in record.of_kind("reading"):
+    for line in reading_lines(record):
         at = line.get("at") or {}
         row = {name: line.get(name) for name in COLUMNS}
         row["set_v"] = _number(at.get("set_v"))
@@ -86,14 +89,24 @@ def _is_number(text: str) -> bool:
     return True
 
 
-def csv_bytes(record: Record) -> bytes:
-    """Return all readings as CSV (RFC 4180, UTF-8); the column names carry fixed units."""
+def csv_pieces(record: Record) -> Iterator[bytes]:
+    """Yield all readings as CSV (RFC 4180, UTF-8); the column names carry fixed units."""
+    yield _csv([list(COLUMNS)])
+    for rows in _by_many(reading_rows(record)):
+        yield _csv([inert_cell(row[name]) for name in COLUMNS] for row in rows)
+
+
+def _csv(rows: Iterable[list[Any]]) -> bytes:
     buffer = io.StringIO(newline="")
-    writer = csv.writer(buffer)
-    writer.writerow(COLUMNS)
-    for row in reading_rows(record):
-        writer.writerow([inert_cell(row[name]) for name in COLUMNS])
+    csv.writer(buffer).writerows(rows)
     return buffer.getvalue().encode()
+
+
+def _by_many(rows: Iterable[dict[str, Any]]) -> Iterator[list[dict[str, Any]]]:
+    """Parts small enough for memory: a night has two million readings."""
+    left = iter(rows)
+    while part := list(islice(left, _ROWS_AT_ONCE)):
+        yield part
 
 
 def parquet_bytes(record: Record) -> bytes:
@@ -109,13 +122,15 @@ def parquet_bytes(record: Record) -> bytes:
             "Parquet needs the library pyarrow",
             key="--parquet", expected="pip install 'asleft[parquet]'", found="no pyarrow",
         ) from None  # fmt: skip
-    rows = list(reading_rows(record))
     schema = _schema(pa, record)
-    columns = [
-        pa.array([_storable(row[field.name]) for row in rows], type=field.type) for field in schema
-    ]
     sink = pa.BufferOutputStream()
-    pq.write_table(pa.Table.from_arrays(columns, schema=schema), sink)
+    with pq.ParquetWriter(sink, schema) as writer:
+        for rows in _by_many(reading_rows(record)):
+            arrays = [
+                pa.array([_storable(row[field.name]) for row in rows], type=field.type)
+                for field in schema
+            ]
+            writer.write_table(pa.Table.from_arrays(arrays, schema=schema))
     return bytes(sink.getvalue().to_pybytes())
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterable
 from dataclasses import astuple, dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, cast
@@ -51,7 +51,7 @@ def write_reports(
     """
     written: list[Path] = []
 
-    def put(path: Path | None, make: Callable[[], bytes]) -> None:
+    def put(path: Path | None, make: Callable[[], bytes | Iterable[bytes]]) -> None:
         if path is not None:
             write_whole(path, make())
             written.append(path)
@@ -73,10 +73,10 @@ def _pdf(document: Document, paper: str) -> bytes:
     return render_pdf(document, cast(Paper, paper))
 
 
-def _csv(record: Record) -> bytes:
-    from reports.tables import csv_bytes
+def _csv(record: Record) -> Iterable[bytes]:
+    from reports.tables import csv_pieces
 
-    return csv_bytes(record)
+    return csv_pieces(record)
 
 
 def _parquet(record: Record) -> bytes:

@@ -65,9 +65,31 @@ class RecordFrames:
     def readings(self) -> pd.DataFrame:
         """One reading a row: its fields, and each label of its place as a column.
 
+        Those of a soak are in ``soak``.
+
         Values are in the unit of column ``unit``; invalid readings have value NaN and a reason.
         """
         return self._frame("reading")
+
+    @cached_property
+    def soak(self) -> pd.DataFrame:
+        """A soak's rows over ``t_s``, seconds since the first: a column a quantity, and ``stage``.
+
+        Values in the SI unit of their quantity, NaN where nothing was read; no row without soak.
+        """
+        import pandas as pd
+
+        from runner.soak.samples import samples_of
+
+        samples = samples_of(self.record.check("soak").rows)
+        if samples is None:
+            return pd.DataFrame(index=pd.Index([], name="t_s"))
+        index = pd.Index(samples.t_s, name="t_s")
+        frame = pd.DataFrame(samples.values, index=index, columns=list(samples.quantities))
+        stages = [""] * samples.t_s.size
+        for stage in samples.stages:
+            stages[stage.first : stage.last] = [stage.name] * (stage.last - stage.first)
+        return frame.assign(stage=stages)
 
     @cached_property
     def events(self) -> pd.DataFrame:

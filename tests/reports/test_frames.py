@@ -12,6 +12,7 @@ import runner.record
 import runner.record.frames
 from runner.errors import RecordError
 from runner.record.reader import Record
+from tests.soak.light_bench import LightBench, light_plan, soak_on
 
 
 def test_the_documented_example(folder: Path) -> None:
@@ -40,3 +41,14 @@ def test_what_is_not_there_is_one_sentence(folder: Path, tmp_path: Path) -> None
         runner.record.open(folder).waveform("ripple", "x")
     with pytest.raises(RecordError, match="cannot be read"):
         runner.record.open(tmp_path)
+
+
+def test_a_soak_is_a_frame_of_its_own(folder: Path, tmp_path: Path) -> None:
+    soak_on(LightBench(), tmp_path / "r", light_plan(1200.0, 10.0))
+    frame = runner.record.open(tmp_path / "r").soak
+    assert frame["output-voltage"].notna().all()
+    assert frame.groupby("stage", sort=False).size().index.tolist() == [
+        "hold", "worst-heat", "thermal-cycles", "tap-cycles",
+    ]  # fmt: skip
+    assert frame.index[-1] == pytest.approx(1200.0, abs=20.0)
+    assert runner.record.open(folder).soak.empty
