@@ -127,11 +127,14 @@ class DrivenScope(Driven):
         if self._trigger.source == "none" and self._state() == "armed":
             self._do("force")
         end_s = self._clock.mono_s() + (self._patience_s() if timeout_s is None else timeout_s)
+        wait_s = self._least_s()
         while not self.triggered():
-            if self._clock.mono_s() >= end_s:
+            now_s = self._clock.mono_s()
+            if now_s >= end_s:
                 self.stop()
                 return self._nothing("no trigger came in time")
-            self._clock.sleep(self._poll_s())
+            self._clock.sleep(min(wait_s, end_s - now_s))
+            wait_s = self._poll_s()
         return self.fetch()
 
     def _arm_twice(self) -> None:
@@ -146,8 +149,14 @@ class DrivenScope(Driven):
     def _patience_s(self) -> float:
         return 1.25 * self._timebase.duration_s * max(1, self._timebase.averages) + _PATIENCE_S
 
+    def _least_s(self) -> float:
+        """What follows the trigger has to be recorded; it is not asked for before."""
+        timebase = self._timebase
+        sweeps = timebase.averages if timebase.acquire == "average" else 1
+        return timebase.duration_s * (1.0 - timebase.pre_fraction) * max(1, sweeps)
+
     def _poll_s(self) -> float:
-        return max(1.0 / self._words.polls_a_second, self._timebase.duration_s / 10)
+        return max(1.0 / self._words.polls_a_second, self._timebase.duration_s / 50)
 
     def arm(self) -> None:
         """Arm a single acquisition and return when it is armed.
@@ -158,7 +167,8 @@ class DrivenScope(Driven):
         self._seen_armed, self._triggered_at_s = False, None
         before_s = self._timebase.duration_s * self._timebase.pre_fraction
         self._do("arm")
-        end_s = self._clock.mono_s() + before_s * 1.25 + _ARM_S
+        self._clock.sleep(before_s)  # what precedes the trigger has to be recorded first
+        end_s = self._clock.mono_s() + before_s * 0.25 + _ARM_S
         while True:
             state = self._state()
             if state in {"armed", "running", "auto"}:
@@ -169,7 +179,7 @@ class DrivenScope(Driven):
                 return
             if self._clock.mono_s() >= end_s:
                 raise InstrumentError(f"{self.name}: it did not arm (state {state})")
-            self._clock.sleep(max(before_s / 10, 1e-3))
+            self._clock.sleep(max(before_s / 50, 1e-3))
 
     def _captures(self) -> int | None:
         question = self._words.queries.get("captures")
