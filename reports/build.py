@@ -16,6 +16,8 @@ from reports.plots.choose import plots_of
 from reports.plots.style import Plot
 from reports.summary import check_rows, not_tested_rows, result_of
 from reports.wiring import wiring_svg
+from runner.job import job_parts
+from runner.job_parts import part_line, remarks
 from runner.profile import Profile
 from runner.record.code import short_code
 from runner.record.reader import Record
@@ -112,6 +114,7 @@ def _unit_pairs(record: Record, profile: Profile, strings: Strings) -> list[Pair
 
 def _job_pairs(record: Record, strings: Strings) -> list[Pair]:
     job = _job(record)
+    parts = job_parts(job)
     stage = str(job.get("stage", ""))
     listed = {
         key: ", ".join(map(str, job.get(key) or ()))
@@ -122,7 +125,8 @@ def _job_pairs(record: Record, strings: Strings) -> list[Pair]:
         ("date", str(record.header.get("t_utc", ""))[:10]),
         ("customer", str(job.get("customer") or "")),
         ("complaint", str(job.get("complaint") or "")),
-        ("parts", listed["parts_replaced"]),
+        ("parts", ", ".join(filter(None, (listed["parts_replaced"], *map(part_line, parts))))),
+        ("part_remarks", "; ".join(one for part in parts for one in remarks(part))),
         ("fuse", str(job.get("fuse") or "")),
         ("line_selector", str(job.get("line_selector") or "")),
         ("photos", listed["photos"]),

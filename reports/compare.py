@@ -14,6 +14,8 @@ from reports.pairing import Pair, pair_findings
 from reports.plots.overlay import plot_overlay
 from reports.plots.style import Plot
 from reports.summary import title_of
+from runner.job import job_parts
+from runner.job_parts import Part, voids
 from runner.record.code import short_code
 from runner.record.reader import Record
 
@@ -38,6 +40,17 @@ class Side:
         job = self.record.header.get("job") or {}
         return f"{job.get('serial', '?')}, {job.get('stage', '?')}"
 
+    @property
+    def stage(self) -> str:
+        """As found or as left."""
+        return str((self.record.header.get("job") or {}).get("stage", ""))
+
+    @property
+    def parts(self) -> list[Part]:
+        """Parts that the job sheet says were replaced."""
+        job = self.record.header.get("job")
+        return job_parts(job) if isinstance(job, dict) else []
+
 
 @dataclass(frozen=True, slots=True)
 class ComparisonRow:
@@ -55,6 +68,8 @@ class ComparisonRow:
     word: str
     significant: bool
     decisions: str
+    void: str
+    """Places of replaced parts that end the comparison of this finding."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,6 +77,8 @@ class Comparison:
     """All pairs, and what only one of the records has."""
 
     labels: tuple[str, str]
+    heads: tuple[str, str]
+    """What the two columns are called: as found and as left, or first and second."""
     codes: tuple[str, str]
     simulated: bool
     pairs: list[Pair]
@@ -84,25 +101,38 @@ def compare_records(first: Side, second: Side, language: str = "en") -> Comparis
         second.record.instruments(),
     )
 
+    between = [part for part in second.parts if part not in first.parts]
+
     def named(findings: Sequence[Any]) -> list[str]:
         return [f"{title_of(f.check, strings)}: {f.what} {f.at}".strip() for f in findings]
 
     comparison = Comparison(
         labels=(first.label, second.label),
+        heads=_heads(first, second, strings),
         codes=(short_code(first.record.last_hash), short_code(second.record.last_hash)),
         simulated=first.record.simulated or second.record.simulated,
         pairs=pairs,
-        rows=[_row(pair, strings) for pair in pairs],
+        rows=[_row(pair, strings, between) for pair in pairs],
         only_first=named(alone_first),
         only_second=named(alone_second),
-        sentences=_sentences(first, second, pairs, strings),
+        sentences=_sentences(first, second, pairs, strings, between),
     )
-    texts = ("labels", "rows", "only_first", "only_second", "sentences")
+    texts = ("labels", "heads", "rows", "only_first", "only_second", "sentences")
     return replace(comparison, **{name: inert(getattr(comparison, name)) for name in texts})
 
 
-def _sentences(first: Side, second: Side, pairs: Sequence[Pair], strings: Strings) -> list[str]:
-    significant = sum(pair.significant for pair in pairs)
+def _heads(first: Side, second: Side, strings: Strings) -> tuple[str, str]:
+    if (first.stage, second.stage) == ("as-found", "as-left"):
+        return strings.get("compare.as_found"), strings.get("compare.as_left")
+    return strings.get("compare.first"), strings.get("compare.second")
+
+
+def _sentences(
+    first: Side, second: Side, pairs: Sequence[Pair], strings: Strings, between: Sequence[Part]
+) -> list[str]:
+    significant = sum(
+        pair.significant and not voids(between, pair.first.check, pair.first.what) for pair in pairs
+    )
     said = [strings.fill("compare.counts", pairs=len(pairs), significant=significant)]
     mended = sum(p.first.decision == "fail" and p.second.decision == "pass" for p in pairs)
     worse = sum(p.first.decision == "pass" and p.second.decision == "fail" for p in pairs)
@@ -110,6 +140,10 @@ def _sentences(first: Side, second: Side, pairs: Sequence[Pair], strings: String
         said.append(strings.fill("compare.mended", n=mended))
     if worse:
         said.append(strings.fill("compare.worse", n=worse))
+    void = [part for part in between if part.touches]
+    if void:
+        named = ", ".join(f"{part.place} ({', '.join(part.touches)})" for part in void)
+        said.append(strings.fill("compare.void_parts", parts=named))
     ours, theirs = first.assessment.profile.unit, second.assessment.profile.unit
     if (ours.maker, ours.model) != (theirs.maker, theirs.model):
         said.append(
@@ -121,8 +155,9 @@ def _sentences(first: Side, second: Side, pairs: Sequence[Pair], strings: String
     return said
 
 
-def _row(pair: Pair, strings: Strings) -> ComparisonRow:
+def _row(pair: Pair, strings: Strings, between: Sequence[Part]) -> ComparisonRow:
     first, second = pair.first, pair.second
+    void = ", ".join(voids(between, first.check, first.what))
     known = [abs(v) for v in (first.value, second.value, pair.u_expanded) if v is not None]
     scale = scale_for(max(known, default=0.0), first.unit)
 
@@ -132,6 +167,7 @@ def _row(pair: Pair, strings: Strings) -> ComparisonRow:
         return f"{value / scale.factor:{'+' if signed else ''}.4g}".replace("-", "−")
 
     word = "undecided" if pair.e_n is None else "significant" if pair.significant else "within"
+    word = "void" if void else word
     before, after = (strings.get(f"decision.{f.decision}") for f in (first, second))
     return ComparisonRow(
         check=title_of(first.check, strings),
@@ -144,8 +180,9 @@ def _row(pair: Pair, strings: Strings) -> ComparisonRow:
         unit=scale.unit,
         e_n="–" if pair.e_n is None else f"{pair.e_n:.2f}",
         word=strings.get(f"compare.{word}"),
-        significant=pair.significant,
+        significant=pair.significant and not void,
         decisions=before if before == after else f"{before} → {after}",
+        void=void,
     )
 
 
@@ -161,10 +198,10 @@ def to_dict(comparison: Comparison) -> dict[str, Any]:
                 "check": p.first.check, "what": p.first.what, "at": p.first.at,
                 "unit": p.first.unit, "first": p.first.value, "second": p.second.value,
                 "difference": p.difference, "u_expanded": p.u_expanded, "e_n": p.e_n,
-                "significant": p.significant,
+                "significant": row.significant, "void": row.void,
                 "decisions": [str(p.first.decision), str(p.second.decision)],
             }
-            for p in comparison.pairs
+            for p, row in zip(comparison.pairs, comparison.rows, strict=True)
         ],
         "only_first": comparison.only_first,
         "only_second": comparison.only_second,
@@ -174,7 +211,7 @@ def to_dict(comparison: Comparison) -> dict[str, Any]:
 def overlays(first: Side, second: Side, language: str = "en") -> list[Plot]:
     """Draw what both records have: setting error, load line, ripple, tap points."""
     strings = load_strings(language)
-    words = (strings.get("compare.first"), strings.get("compare.second"))
+    words = _heads(first, second, strings)
     drawn = []
     for check, title, axes, points_of in _OVERLAYS:
         ours, theirs = points_of(first), points_of(second)

@@ -63,12 +63,16 @@ def run(
     from runner.cli.pages import Pages
     from runner.cli.running import run_and_print
     from runner.job import load_job
+    from runner.job_parts import remarks
 
     inputs = load_inputs(find_bench(bench), profile)
+    job = load_job(job_file, serial=serial, stage=stage)
+    for said in (one for part in job.part for one in remarks(part)):
+        click.echo(f"job sheet: {said}", err=True)
     pages = Pages(wanted=page, quiet=as_json)
     wanted = Acceptance(
         inputs=inputs,
-        job=load_job(job_file, serial=serial, stage=stage),
+        job=job,
         out=out,
         only=only,
         quick=quick,

@@ -108,6 +108,22 @@ def test_as_found_against_as_left(sides: tuple[Side, Side]) -> None:
     assert sum(pair["significant"] for pair in plain["pairs"]) > 5
 
 
+def test_replaced_parts_end_the_comparison_of_what_they_touch(
+    sides: tuple[Side, Side], tmp_path: Path
+) -> None:
+    # Common practice: a new reference ends the comparison of set points, not that of ripple.
+    part = {"place": "IC1", "what": "reference", "touches": ["reference"]}
+    left = made_record.write_record(tmp_path / "left", part=[part])
+    comparison = compare_records(sides[0], Side(left, made_record.assessment(left)))
+    assert comparison.heads == ("As found", "As left")
+    assert any("IC1 (reference)" in sentence for sentence in comparison.sentences)
+    rows = zip(comparison.pairs, comparison.rows, strict=True)
+    by_check = {pair.first.check: row for pair, row in rows}
+    assert (by_check["setting"].void, by_check["setting"].significant) == ("IC1", False)
+    assert by_check["ripple"].void == ""
+    assert "not comparable (IC1)" in render_comparison(comparison, [])
+
+
 def test_the_page_has_three_overlays_and_obeys_nothing(sides: tuple[Side, Side]) -> None:
     plots = overlays(*sides)
     assert [plot.check for plot in plots] == ["setting", "load-effect", "ripple"]
