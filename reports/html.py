@@ -19,9 +19,13 @@ if TYPE_CHECKING:
 
     from reports.compare import Comparison
     from reports.plots.style import Plot
+    from reports.type_history import TypeHistory
     from runner.assess import Assessment
 
-__all__ = ["Paper", "render_comparison", "render_html", "render_template", "write_html"]
+__all__ = [
+    "Paper", "render_comparison", "render_history", "render_html", "render_template",
+    "write_html",
+]  # fmt: skip
 
 Paper = Literal["A4", "Letter"]
 _TEMPLATES = Path(__file__).parent / "templates"
@@ -68,6 +72,16 @@ def render_comparison(
     return template.render(
         doc=comparison, plots=plots, t=strings.get, paper=paper, language=language
     )
+
+
+def render_history(
+    history: TypeHistory, plots: Sequence[Plot], paper: Paper = "A4", *, language: str = "en"
+) -> str:
+    """Return the page of a record against its type; every value is escaped."""
+    return render_template(
+        "history.html.j2", doc=history, plots=plots, t=load_strings(language).get, paper=paper,
+        language=language,
+    )  # fmt: skip
 
 
 def write_html(

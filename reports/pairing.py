@@ -10,7 +10,7 @@ from typing import Any
 
 from runner.finding import Finding
 
-__all__ = ["Pair", "difference_u", "pair_findings"]
+__all__ = ["Pair", "difference_u", "near", "pair_findings"]
 
 _NUMBER = re.compile(r"[-+−]?\d+(?:\.\d+)?(?:[eE][-+]?\d+)?")
 _NEAR_REL, _NEAR_ABS = 0.02, 0.02
@@ -67,11 +67,12 @@ def _partner(finding: Finding, candidates: Sequence[Finding]) -> Finding | None:
         and (one.unit == finding.unit or one.value is None or finding.value is None)
     ]  # fmt: skip
     exact = [one for one in alike if one.at == finding.at]
-    near = [one for one in alike if _near(one.at, finding.at)]
-    return next(iter(exact or near), None)
+    close = [one for one in alike if near(one.at, finding.at)]
+    return next(iter(exact or close), None)
 
 
-def _near(one: str, other: str) -> bool:
+def near(one: str, other: str) -> bool:
+    """Whether two places in words are the same but for numbers that nearly agree."""
     if _NUMBER.sub("#", one) != _NUMBER.sub("#", other):
         return False
     numbers = zip(_NUMBER.findall(one), _NUMBER.findall(other), strict=True)

@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 import click
 
-from runner.cli.options import json_option, out_option, profile_option
+from runner.cli.options import archive_option, json_option, out_option, profile_option
 from runner.cli.terminal import printable
 
 if TYPE_CHECKING:
@@ -17,14 +16,6 @@ if TYPE_CHECKING:
 __all__ = ["archive", "history", "stats"]
 
 _FOLDER = click.Path(path_type=Path)
-Decorated = Callable[..., Any]
-
-
-def _url_option(function: Decorated) -> Decorated:
-    return click.option(
-        "--archive", "url", metavar="URL", envvar="ASLEFT_ARCHIVE",
-        help="Database address; a SQLite file of yours when left out.",
-    )(function)  # fmt: skip
 
 
 def _opened(url: str | None) -> Archive:
@@ -49,7 +40,7 @@ def archive() -> None:
 
 @archive.command("add")
 @click.argument("records", type=_FOLDER, nargs=-1)
-@_url_option
+@archive_option()
 def add(records: tuple[Path, ...], url: str | None) -> int:
     """Put RECORDS into the archive, and what could not be sent before.
 
@@ -77,7 +68,7 @@ def add(records: tuple[Path, ...], url: str | None) -> int:
 
 @archive.command("rebuild")
 @click.argument("folders", type=_FOLDER, nargs=-1, required=True)
-@_url_option
+@archive_option()
 def rebuild(folders: tuple[Path, ...], url: str | None) -> int:
     """Empty the archive and fill it from all records under FOLDERS."""
     from runner.errors import RecordError
@@ -99,7 +90,7 @@ def rebuild(folders: tuple[Path, ...], url: str | None) -> int:
 @archive.command("find")
 @click.option("--serial")
 @click.option("--model")
-@_url_option
+@archive_option()
 @json_option()
 def find(serial: str | None, model: str | None, url: str | None, as_json: bool) -> int:
     """List records by serial or model."""
@@ -109,7 +100,7 @@ def find(serial: str | None, model: str | None, url: str | None, as_json: bool) 
 
 @archive.command("export")
 @click.argument("folder", type=_FOLDER)
-@_url_option
+@archive_option()
 def export(folder: Path, url: str | None) -> int:
     """Write the archive as partitioned Parquet into the new FOLDER."""
     from reports.archive_export import export_archive
@@ -147,7 +138,7 @@ def import_(lists: tuple[Path, ...], profile: str, serial: str, stage: str, out:
 
 @click.command()
 @click.argument("serial")
-@_url_option
+@archive_option()
 @json_option()
 def history(serial: str, url: str | None, as_json: bool) -> int:
     """All jobs of one unit, oldest first."""
@@ -158,7 +149,7 @@ def history(serial: str, url: str | None, as_json: bool) -> int:
 @click.command()
 @click.argument("model")
 @click.option("--simulated", is_flag=True, help="Count simulated runs instead of real ones.")
-@_url_option
+@archive_option()
 @json_option()
 def stats(model: str, simulated: bool, url: str | None, as_json: bool) -> int:
     """How often each check of a MODEL passed, failed, or was not measured."""

@@ -9,6 +9,7 @@ from typing import Any
 import click
 
 __all__ = [
+    "archive_option",
     "bench_option",
     "complete_bench",
     "complete_profile",
@@ -63,6 +64,14 @@ def out_option() -> Decorator:
     return click.option(
         "--out", type=click.Path(path_type=Path, file_okay=False), default=Path("records"),
         show_default=True, help="Folder in which the record's own folder is made.",
+    )  # fmt: skip
+
+
+def archive_option() -> Decorator:
+    """``--archive``."""
+    return click.option(
+        "--archive", "url", metavar="URL", envvar="ASLEFT_ARCHIVE",
+        help="Database address; a SQLite file of yours when left out.",
     )  # fmt: skip
 
 

@@ -43,6 +43,8 @@ __all__ = ["Archive", "ArchiveUnreachableError", "default_url", "open_archive"]
 
 Row = dict[str, Any]
 _BUSY_S = 30.0
+TYPE_UNITS = 200
+"""So many units tell what is usual; older ones were perhaps built otherwise."""
 
 
 class ArchiveUnreachableError(RecordError):
@@ -173,6 +175,14 @@ class Archive:
         """Findings of one record, in order."""
         return self._rows(_FINDINGS, {"record_id": record_id})
 
+    def type_findings(self, model: str, but_serial: str, *, simulated: bool = False) -> list[Row]:
+        """Findings of the last as-left record of each other unit of a model, newest unit first.
+
+        Of at most ``TYPE_UNITS`` units; columns of the findings, and ``serial``.
+        """
+        values = {"model": model, "serial": but_serial, "simulated": simulated}
+        return self._rows(_TYPE_FINDINGS, values)
+
     def _rows(self, query: Select[Any], values: Mapping[str, Any]) -> list[Row]:
         try:
             if self._reader is None:
@@ -210,6 +220,29 @@ _STATS = (
     .where(OUTCOMES.c.simulated == bindparam("simulated"))
     .group_by(OUTCOMES.c.check_name, OUTCOMES.c.decision)
     .order_by(OUTCOMES.c.check_name, OUTCOMES.c.decision)
+)
+_UNITS = (
+    select(RECORDS.c.serial, func.max(RECORDS.c.begun_utc).label("begun_utc"))
+    .where(RECORDS.c.model == bindparam("model"))
+    .where(RECORDS.c.stage == "as-left")
+    .where(RECORDS.c.serial != bindparam("serial"))
+    .where(RECORDS.c.simulated == bindparam("simulated"))
+    .where(RECORDS.c.ended == "complete")
+    .group_by(RECORDS.c.serial)
+    .order_by(func.max(RECORDS.c.begun_utc).desc())
+    .limit(TYPE_UNITS)
+    .subquery()
+)
+_TYPE_FINDINGS = (
+    select(FINDINGS, RECORDS.c.serial)
+    .join(RECORDS, RECORDS.c.record_id == FINDINGS.c.record_id)
+    .join(
+        _UNITS,
+        (_UNITS.c.serial == RECORDS.c.serial) & (_UNITS.c.begun_utc == RECORDS.c.begun_utc),
+    )
+    .where(RECORDS.c.model == bindparam("model"))
+    .where(RECORDS.c.stage == "as-left")
+    .order_by(_UNITS.c.begun_utc.desc(), FINDINGS.c.record_id, FINDINGS.c.position)
 )
 _FINDINGS = (
     select(FINDINGS)
