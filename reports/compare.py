@@ -209,7 +209,7 @@ def to_dict(comparison: Comparison) -> dict[str, Any]:
 
 
 def overlays(first: Side, second: Side, language: str = "en") -> list[Plot]:
-    """Draw what both records have: setting error, load line, ripple, tap points."""
+    """Draw what both records have: setting, load line, tap points, ripple, knee, impedance."""
     strings = load_strings(language)
     words = _heads(first, second, strings)
     drawn = []
@@ -220,7 +220,7 @@ def overlays(first: Side, second: Side, language: str = "en") -> list[Plot]:
             drawn.append(
                 plot_overlay(
                     ours, theirs, words, labels, strings.get(title), strings,
-                    check=check,
+                    check=check, joined=check != "tap-map",
                 )
             )  # fmt: skip
     return drawn
@@ -245,9 +245,30 @@ def _ripple(side: Side) -> Points:
     return [(p.set_v, 1e3 * p.pp_v) for p in points if p.share == most and p.pp_v is not None]
 
 
+def _taps(direction: str) -> Callable[[Side], Points]:
+    def points(side: Side) -> Points:
+        found = series.tap_points(side.record.check("tap-map"))
+        return [(p.output_v, p.load_a) for p in found if p.direction == direction]
+
+    return points
+
+
+def _knee(side: Side) -> Points:
+    knees = series.knee_points(side.record.check("current-limit"))
+    return knees[max(knees)] if knees else []
+
+
+def _impedance(side: Side) -> Points:
+    return series.impedance_points(side.record.check("impedance"))
+
+
 _Overlay = tuple[str, str, tuple[str, str], Callable[[Side], Points]]
 _OVERLAYS: tuple[_Overlay, ...] = (
     ("setting", "compare.setting", ("plot.set_v", "plot.error_mv"), _setting),
     ("load-effect", "compare.load_line", ("plot.load_a", "plot.change_mv"), _load_line),
+    ("tap-map", "compare.taps_rising", ("plot.output_v", "plot.load_a"), _taps("rising")),
+    ("tap-map", "compare.taps_falling", ("plot.output_v", "plot.load_a"), _taps("falling")),
     ("ripple", "compare.ripple", ("plot.set_v", "plot.ripple.pp_v"), _ripple),
+    ("current-limit", "compare.knee", ("plot.knee.x", "plot.knee.y"), _knee),
+    ("impedance", "compare.impedance", ("plot.impedance.x", "plot.impedance.y"), _impedance),
 )

@@ -19,8 +19,8 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = [
-    "load_points", "over_time", "ripple_points", "setting_points", "tap_bands", "tap_points",
-    "time_axis",
+    "impedance_points", "knee_points", "load_points", "over_time", "ripple_points",
+    "setting_points", "tap_bands", "tap_points", "time_axis",
 ]  # fmt: skip
 
 
@@ -92,6 +92,27 @@ def load_points(data: CheckData) -> list[LoadPoint]:
         if isinstance(set_v, int | float) and load_a is not None:
             points.append(LoadPoint(float(set_v), load_a, _mean(values)))
     return points
+
+
+def knee_points(data: CheckData) -> dict[float, list[tuple[float, float]]]:
+    """(load in A, output in V) across the knee by the current set, in A."""
+    volts = _grouped(data.of("output-voltage"), "set_a", "knee")
+    amps = _grouped(data.of("load-current"), "set_a", "knee")
+    found: dict[float, list[tuple[float, float]]] = {}
+    for place in volts.keys() & amps.keys():
+        if isinstance(place[0], int | float):
+            point = (_mean(amps[place]), _mean(volts[place]))
+            found.setdefault(float(place[0]), []).append(point)
+    return found
+
+
+def impedance_points(data: CheckData) -> list[tuple[float, float]]:
+    """(frequency in Hz, output impedance in mΩ)."""
+    return [
+        (float(f_hz), 1e3 * _mean(values) / float(amps))
+        for (f_hz, amps), values in _grouped(data.of("response"), "f_hz", "amps").items()
+        if isinstance(f_hz, int | float) and isinstance(amps, int | float) and amps > 0
+    ]
 
 
 def tap_points(data: CheckData) -> list[TapPoint]:

@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from reports.catalogue import Strings
 from reports.plots.curves import plot_curves
 from reports.plots.style import Plot
+from reports.series import impedance_points, knee_points
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.reading import Reading
@@ -30,12 +31,10 @@ def current_limit(
     data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
 ) -> list[Plot]:
     """Output voltage against current across the knee."""
-    volts = _means(data.of("output-voltage"), "set_a", "knee")
-    amps = _means(data.of("load-current"), "set_a", "knee")
-    curves: Curves = {}
-    for place in volts.keys() & amps.keys():
-        label = strings.fill("plot.at_set_a", set_a=f"{place[0]:.3g}")
-        curves.setdefault(label, []).append((amps[place], volts[place]))
+    curves: Curves = {
+        strings.fill("plot.at_set_a", set_a=f"{set_a:.3g}"): points
+        for set_a, points in knee_points(data).items()
+    }
     return _drawn(curves, "knee", strings, data.name)
 
 
@@ -74,11 +73,8 @@ def impedance(
     data: CheckData, findings: Sequence[Finding], profile: Profile, strings: Strings
 ) -> list[Plot]:
     """Output impedance in mΩ against frequency; the limit holds to 1 kHz only."""
-    curves: Curves = {}
-    for (f_hz, amps), amplitude_v in _means(data.of("response"), "f_hz", "amps").items():
-        if isinstance(f_hz, int | float) and isinstance(amps, int | float) and amps > 0:
-            label = strings.get("plot.impedance.curve")
-            curves.setdefault(label, []).append((f_hz, 1e3 * amplitude_v / amps))
+    points = impedance_points(data)
+    curves = {strings.get("plot.impedance.curve"): points} if points else {}
     return _drawn(curves, "impedance", strings, data.name, logarithmic=True)
 
 

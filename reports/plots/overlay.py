@@ -21,15 +21,19 @@ def plot_overlay(
     strings: Strings,
     *,
     check: str,
+    joined: bool = True,
 ) -> Plot:
-    """Draw (x, y) points of both records: first hollow and dashed, second filled and solid."""
+    """Draw (x, y) points of both records: first hollow and dashed, second filled and solid.
+
+    ``joined`` False leaves the lines between the points away.
+    """
     with drawing(height_in=2.8) as (figure, axes):
         for index, (points, marker, line) in enumerate(((first, "o", "--"), (second, "s", "-"))):
             ordered = sorted(points)
             axes.plot(
                 [x for x, _ in ordered], [y for _, y in ordered], color=COLOURS[index],
-                marker=marker, linestyle=line, label=labels[index],
-                markerfacecolor="white" if index == 0 else COLOURS[0 + index],
+                marker=marker, linestyle=line if joined else "none", label=labels[index],
+                markerfacecolor="white" if index == 0 else COLOURS[index],
             )  # fmt: skip
         finish(axes, *axes_labels)
         svg = to_svg(figure)

@@ -124,12 +124,12 @@ def test_replaced_parts_end_the_comparison_of_what_they_touch(
     assert "not comparable (IC1)" in render_comparison(comparison, [])
 
 
-def test_the_page_has_three_overlays_and_obeys_nothing(sides: tuple[Side, Side]) -> None:
+def test_the_page_has_its_overlays_and_obeys_nothing(sides: tuple[Side, Side]) -> None:
     plots = overlays(*sides)
-    assert [plot.check for plot in plots] == ["setting", "load-effect", "ripple"]
+    assert [plot.check for plot in plots] == ["setting", "load-effect", "tap-map", "tap-map", "ripple"]
     html = render_comparison(compare_records(*sides), plots)
     assert "<script>alert" not in html
-    assert html.count("<img ") == 3
+    assert html.count("<img ") == 5
     assert "SIMULATED" in html
 
 
