@@ -45,7 +45,7 @@ class RippleScope:
         give_up_s = self._clock.mono_s() + SETTLE_S
         while self._clock.mono_s() < give_up_s:
             capture = self._one("normal")
-            if not capture.valid or (_settled(capture) and not capture.clipped):
+            if capture.valid and _settled(capture) and not capture.clipped:
                 return
             self._clock.sleep(self._duration_s)
 

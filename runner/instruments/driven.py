@@ -11,7 +11,7 @@ from runner.errors import BenchError, ConnectError, DeadlineError, FramingError,
 from runner.instruments import decode
 from runner.instruments.dialect import Dialect, Question, RoleWords, Setting
 from runner.instruments.roles import Identity
-from runner.instruments.settings import chosen, found_instead, sent, taken, well_formed
+from runner.instruments.settings import chosen, found_instead, in_words, sent, taken, well_formed
 from runner.instruments.worth import Worth
 from runner.link.numbers import Number, parse_error, shown
 from runner.link.session import Session
@@ -218,6 +218,9 @@ class Driven:
             self._session.counts.repeats += 1
             text, _ = self._send_and_ask(setting, question, commands, fields)
         if not taken(setting, question, wanted, text):
+            text = self._read_back(setting, question, fields)  # one odd answer is not believed
+            self._session.counts.repeats += 1
+        if not taken(setting, question, wanted, text):
             raise InstrumentError(self._refusal(key, commands, wanted, text))
         return found_instead(setting, question, wanted, text)
 
@@ -265,7 +268,10 @@ class Driven:
                 setting = setting.model_copy(update={"choices": made.context["choices"]})
             value = made.value
             wanted = value if isinstance(value, bool | str) else chosen(setting, value)
-            text = self._read_back(setting, question, {**made.context, "name": made.key})
+            fields = {**made.context, "name": made.key}
+            text = self._read_back(setting, question, fields)
+            if not taken(setting, question, wanted, text):
+                text = self._read_back(setting, question, fields)
             if not taken(setting, question, wanted, text):
                 raise InstrumentError(
                     f"{self.name}: settings changed from outside ({made.key} is {shown(text)},"
@@ -273,7 +279,7 @@ class Driven:
                 )
 
     def _refusal(self, key: str, commands: list[str], wanted: Any, text: str) -> str:
-        said = "; ".join(self._errors_now())
+        said = in_words(self._errors_now())
         return (
             f"{self.name}: {key} was not taken ({commands[-1]!r} should give {wanted},"
             f" it answers {shown(text)}{'; its errors: ' + said if said else ''})"

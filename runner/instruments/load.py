@@ -9,6 +9,7 @@ from runner.instruments.decode import as_bool, as_integer, as_word
 from runner.instruments.dialect import LoadWords, Question
 from runner.instruments.driven import Driven, Seat
 from runner.instruments.roles import LoadState
+from runner.instruments.settings import in_words
 from runner.reading import Reading
 
 __all__ = ["DrivenLoad"]
@@ -113,7 +114,7 @@ class DrivenLoad(Driven):
             self._set("pulsing", True, **self._context())
         errors = self.errors()
         if errors:
-            raise InstrumentError(f"{self.name}: pulsing was not taken ({'; '.join(errors)})")
+            raise InstrumentError(f"{self.name}: pulsing was not taken ({in_words(errors)})")
 
     def pulse_off(self) -> None:
         """End pulsing; constant current at the low level remains set."""

@@ -9,10 +9,11 @@ import numpy as np
 
 from runner.errors import DeadlineError, FramingError, InstrumentError
 from runner.instruments.decode import as_integer, as_number, as_word, same_word
-from runner.instruments.dialect import ScopeWords
+from runner.instruments.dialect import Question, ScopeWords
 from runner.instruments.driven import Driven, Seat
 from runner.instruments.roles import Capture, ChannelSetup, TimebaseSetup, Trigger
 from runner.instruments.scope_record import RecordReader
+from runner.instruments.settings import in_words
 from runner.instruments.waveforms import Record
 from runner.link.numbers import Number
 
@@ -60,7 +61,7 @@ class DrivenScope(Driven):
         self._set_trigger(trigger)
         errors = self.errors()
         if errors:
-            raise InstrumentError(f"{self.name}: it reports {'; '.join(errors)} after set-up")
+            raise InstrumentError(f"{self.name}: it reports {in_words(errors)} after set-up")
 
     def _set_channel(self, one: ChannelSetup) -> ChannelSetup:
         n, factor = _number(one.channel), self._factor(one.channel)
@@ -191,7 +192,10 @@ class DrivenScope(Driven):
             value = int(self._ask(question, as_integer))
             bits = [name for name, keys in self._words.states.items() if _any_bit(value, keys)]
             return bits[0] if bits else "idle"
-        word = self._ask(question, as_word)
+        return str(self._ask(question, self._state_named))
+
+    def _state_named(self, question: Question, text: str) -> str:
+        word = as_word(question, text)
         for name, keys in self._words.states.items():
             if any(same_word(word, key) for key in keys):
                 return name
@@ -233,8 +237,8 @@ class DrivenScope(Driven):
             reason = "clipped: some samples have no value"
         elif self._count is None and self._previous.get(one.channel) == data:
             reason = "stale: the same record as before"
-        elif one.coupling == "ac" and record.v.size > 1 and np.ptp(record.v) == 0:
-            reason = "flat: all samples are equal"
+        elif one.coupling == "ac" and record.v.size > 1 and np.ptp(record.v) == 0 and not clipped:
+            reason = "flat: all samples are equal"  # off the screen it is clipped, not flat
         else:
             reason = self._disagreement(record, one)
         self._previous[one.channel] = data

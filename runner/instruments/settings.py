@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from typing import Any
 
 from runner.errors import FramingError
 from runner.instruments import decode
 from runner.instruments.dialect import Question, Setting
 
-__all__ = ["chosen", "found_instead", "sent", "taken", "well_formed"]
+__all__ = ["chosen", "found_instead", "in_words", "sent", "taken", "well_formed"]
 
 
 def chosen(setting: Setting, value: float) -> float:
@@ -95,3 +96,9 @@ def _near(setting: Setting, question: Question, wanted: float, text: str) -> boo
 
 def _word_for(setting: Setting, wanted: float) -> str:
     return setting.words_by_value[f"{wanted:.12g}"]
+
+
+def in_words(errors: list[str]) -> str:
+    """Entries of an error queue on one line, equal ones once with their number."""
+    counted = Counter(errors)
+    return "; ".join(one + (f" ({n} times)" if n > 1 else "") for one, n in counted.items())
