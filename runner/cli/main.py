@@ -8,6 +8,7 @@ from importlib import import_module
 import click
 
 from runner.errors import AsleftError, ExitCode
+from runner.one_thread import one_thread
 
 __all__ = ["asleft", "main"]
 
@@ -74,6 +75,7 @@ def asleft() -> None:
 
 def main() -> None:
     """Run the command line; anything the program says on purpose is one sentence."""
+    one_thread()
     try:
         code = asleft.main(standalone_mode=False)
     except click.exceptions.Abort:

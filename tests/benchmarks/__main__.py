@@ -11,10 +11,12 @@ import sys
 from importlib import import_module
 
 import tests.benchmarks
+from runner.one_thread import one_thread
 
 
 def main() -> None:
     """Measure the named benchmarks, or all, and print their ratios."""
+    one_thread()
     names = sorted(m.name for m in pkgutil.iter_modules(tests.benchmarks.__path__))
     wanted = sys.argv[1:] or [name for name in names if not name.startswith("_")]
     unknown = sorted(set(wanted) - set(names))
