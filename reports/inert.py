@@ -15,7 +15,7 @@ def inert_text(text: str) -> str:
 
     Line feeds stay; other white space becomes a space.
     """
-    if text.isprintable():
+    if text.replace("\n", "").isprintable():
         return text
     return "".join(_inert_character(c) for c in text)
 

@@ -6,13 +6,15 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from hashlib import sha256
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from runner.errors import RecordError
 from runner.reading import Reading
-from runner.record.journal import FIRST_PREV, JOURNAL_NAME, ROW_KIND, line_hash
+from runner.record.journal import FIRST_PREV, JOURNAL_NAME, ROW_KIND
 from runner.record.rows import BLOCK_KIND, gather_rows
+from runner.record.standing import standing
 from runner.record.waveforms import load_waveform
 
 if TYPE_CHECKING:
@@ -144,7 +146,7 @@ class Record:
 
     def check(self, name: str) -> CheckData:
         """Return all that belongs to one check."""
-        mine = [line for line in self.lines if line.get("check") == name]
+        mine = standing(line for line in self.lines if line.get("check") == name)
         skipped = next((line["reason"] for line in mine if line["kind"] == "check-skipped"), None)
         return CheckData(
             name=name,
@@ -191,21 +193,21 @@ def open_record(folder: Path) -> Record:
     except OSError as error:
         raise RecordError(f"{path} cannot be read ({error.strerror})") from None
     *pieces, tail = raw.split(b"\n")
-    hashes = [line_hash(piece) for piece in pieces]
+    digests = [sha256(piece).digest() for piece in pieces]
     problems: list[str] = []
-    lines = _lines(pieces, hashes, problems)
+    lines = _lines(raw, pieces, digests, problems)
     if tail:
         problems.append(f"the last line ({len(pieces) + 1}) is torn and was left out")
     if not lines or lines[0].get("kind") != "record" or lines[0].get("format") != 1:
         raise RecordError(f"{path} does not begin like a record of format 1")
-    return Record(folder, lines, hashes[-1], len(pieces), bool(tail), problems)
+    return Record(folder, lines, digests[-1].hex(), len(pieces), bool(tail), problems)
 
 
 def _lines(
-    pieces: Sequence[bytes], hashes: Sequence[str], problems: list[str]
+    raw: bytes, pieces: Sequence[bytes], digests: Sequence[bytes], problems: list[str]
 ) -> list[dict[str, Any]]:
     """Parse whole lines and check how each follows from the one before."""
-    blocks = gather_rows(pieces, hashes)
+    blocks = gather_rows(raw, pieces, digests)
     lines: list[dict[str, Any]] = []
     index = 0
     while index < len(pieces):
@@ -214,7 +216,7 @@ def _lines(
             lines.append(block.as_line())
             index += len(block.pieces)
             continue
-        prev = hashes[index - 1] if index else FIRST_PREV
+        prev = digests[index - 1].hex() if index else FIRST_PREV
         line = _line(pieces[index], index + 1, prev, problems)
         if line is not None:
             lines.append(line)

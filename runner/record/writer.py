@@ -12,6 +12,7 @@ from runner.clock import Clock
 from runner.reading import Reading
 from runner.record.journal import ROW_KIND, Journal
 from runner.record.reader import CheckData, WaveformLine
+from runner.record.standing import standing
 from runner.record.waveforms import store_waveform
 
 if TYPE_CHECKING:
@@ -70,7 +71,7 @@ class RecordWriter:
 
     def check_data(self, name: str) -> CheckData:
         """What a check wrote so far, as the reader would give it back."""
-        mine = self._by_check.get(name, [])
+        mine = standing(self._by_check.get(name, []))
         return CheckData(
             name=name,
             readings=[Reading.from_dict(line) for line in mine if line["kind"] == "reading"],
