@@ -20,7 +20,7 @@ START = datetime(2026, 1, 1, 18, tzinfo=UTC)
 def rows(values: list[list[float | None]], every_s: float = 10.0, from_s: float = 0.0,
          stage: str = "hold") -> list[dict[str, Any]]:  # fmt: skip
     lines: list[dict[str, Any]] = [
-        {"kind": "columns", "every_s": every_s, "columns": COLUMNS},
+        {"kind": "columns", "every_s": every_s, "columns": COLUMNS[:4]},
         {"kind": "stage", "name": stage, "set_v": 24.0, "load_a": 3.0},
     ]
     for number, one in enumerate(values):
