@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any, TextIO
 
 from runner.assess import Assessment, assess
-from runner.bench import Bench, load_bench
+from runner.bench import Bench, Simulation, load_bench
 from runner.bench_provider import BenchSetup, OpenBench, open_simulated
 from runner.checks.before_power_values import FiledAnswers, load_safety_values
 from runner.checks.check import Conditions
@@ -28,12 +28,16 @@ __all__ = [
     "Inputs",
     "Outcome",
     "load_inputs",
+    "load_simulated",
     "open_bench",
     "run_acceptance",
     "wiring_stop",
     "write_header",
     "write_stopped",
 ]
+
+BY_HAND_UNIT = "kn-1502"
+"""The unit with a knob that is demonstrated where nothing else is named."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,6 +99,28 @@ def load_inputs(bench_path: Path, profile: str | None) -> Inputs:
         )  # fmt: skip
     own = load_profile(find_profile(name, bench_path.parent))
     return Inputs(own, _bench_for(own, bench), bench_path)
+
+
+def load_simulated(bench_path: Path, profile: str | None) -> Inputs:
+    """As :func:`load_inputs`, for a demonstration: hands are simulated where all is by hand.
+
+    Nothing real can be reached through such a bench, so it may stand for a simulated one.
+
+    :raises InputError: also a bench with an instrument that has an address
+    """
+    bench = load_bench(bench_path)
+    if bench.simulation is not None:
+        return load_inputs(bench_path, profile)
+    for index, one in enumerate(bench.instrument):
+        if one.address != "by-hand":
+            raise InputError(
+                "only a simulated bench can be demonstrated, or one read by hand throughout",
+                file=bench_path, key=f"instrument.{index + 1}.address", expected='"by-hand"',
+                found=repr(one.address),
+            )  # fmt: skip
+    inputs = load_inputs(bench_path, profile or BY_HAND_UNIT)
+    simulation = Simulation(provider="memory", unit=profile or BY_HAND_UNIT)
+    return replace(inputs, bench=inputs.bench.model_copy(update={"simulation": simulation}))
 
 
 def _bench_for(profile: Profile, bench: Bench) -> Bench:

@@ -225,6 +225,11 @@ class Bench(StrictModel):
         """Return the first instrument with this role, None when the bench has none."""
         return next((one for one in self.instrument if one.role == role), None)
 
+    def by_hand(self, role: str) -> bool:
+        """Whether a person plays this role."""
+        entry = self.by_role(role)
+        return entry is not None and entry.address == "by-hand"
+
     def wired_to(self, terminal: str) -> list[str]:
         """Terminals joined to this one by a single wire."""
         return [w.b if w.a == terminal else w.a for w in self.connection if terminal in (w.a, w.b)]

@@ -55,7 +55,8 @@ class _OpenBench:
         self.plant = self.stand.plant
         self.instruments = self.stand.instruments
         self.rudeness: dict[str, Rudeness] = self.stand.rudeness
-        self.operator = Hand(self.stand, str(options.get("temper", "steady")), setup.seed)
+        self._hand = Hand(self.stand, str(options.get("temper", "steady")), setup.seed)
+        self.operator = self._hand
 
     @property
     def truth(self) -> Any:
@@ -76,6 +77,7 @@ class MemoryBench(_OpenBench):
 
     def close(self) -> None:
         """Nothing runs that would have to be stopped."""
+        self._hand.close()
 
 
 class TcpBench(_OpenBench):
@@ -117,6 +119,7 @@ class TcpBench(_OpenBench):
         if self._ticker is not None:
             self._ticker.join(timeout=5.0)
         self.server.close()
+        self._hand.close()
 
 
 def memory(setup: Setup) -> MemoryBench:

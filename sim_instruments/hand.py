@@ -24,6 +24,7 @@ from runner.operator.requests import (
     TurnKnob,
 )
 from sim_instruments.accuracy import stream
+from sim_instruments.handheld import TOPIC, Handhelds
 from sim_instruments.stand import Stand, node_of
 
 __all__ = ["TEMPERS", "Hand", "Temper"]
@@ -72,12 +73,15 @@ class Hand:
         self._sweep = 0
         self._span_v = float(stand.profile.unit.voltage.high)
         self.values: dict[str, float] = {}
+        self.handhelds = Handhelds(stand, seed)
 
     def answer(self, request: Request) -> Answer:
         """Do what is asked."""
         self.answered.append(request)
         self._sweep += 1  # whatever is asked, the knob is let go first
         self.clock.sleep(self.temper.late_s * float(self.random.uniform(0.6, 1.4)))
+        if request.topic.startswith(TOPIC):
+            return self._by_hand(request)
         act = self._acts().get(type(request))
         return act(request) if act else Answer(done=False, words="not understood")
 
@@ -92,6 +96,28 @@ class Hand:
             FitBleed: self._bleed,
             SetStrap: self._strap,
         }
+
+    # --- instruments without a cable
+
+    def _by_hand(self, request: Request) -> Answer:
+        self.clock.sleep(_NOD_S)
+        if isinstance(request, FitBleed):
+            self.clock.sleep(_CHORE_S)
+            self.handhelds.connect(request.ohms)
+            return Answer(done=True, words="yes")
+        if isinstance(request, AskNumber):
+            shown = self.handhelds.shows(request.topic)
+            return Answer(
+                done=shown is not None, value=shown, words="" if shown is None else f"{shown}"
+            )
+        if request.topic.endswith(":capture"):
+            self.clock.sleep(_CHORE_S)
+            return Answer(done=True, words=str(self.handhelds.picture(request)))
+        return Answer(done=False, words="not understood")
+
+    def close(self) -> None:
+        """The bench is left."""
+        self.handhelds.close()
 
     # --- the knob
 

@@ -46,6 +46,8 @@ class CurrentLimit:
         missing = None
         if bench.by_role("meter") is None or bench.by_role("load") is None:
             missing = "the current limit needs a meter and a programmable load on the output"
+        elif bench.by_hand("load"):
+            missing = "resistors connected by hand cannot go down to where the current limit acts"
         return Plan(
             duration_s=60.0,
             relay_operations=0,

@@ -20,6 +20,7 @@ from runner.checks.stepping import (
     start,
 )
 from runner.finding import Finding
+from runner.instruments.hand import HandMeter
 from runner.metrology.limit import Limit
 from runner.metrology.readings import difference
 from runner.profile import Profile
@@ -33,6 +34,7 @@ WARM_UP_S = 1800.0
 WATCH_S = 1800.0
 QUICK_SHARE = 0.1
 EVERY_S = 30.0
+BY_HAND_EVERY_S = 300.0
 LOAD_SHARE = 0.5
 ENDS = 5
 ENDS_LEAST = 3
@@ -98,6 +100,8 @@ def _holds(work: Workplace, set_v: float, load_a: float) -> bool:
 def _watch(work: Workplace, phase: str, lasts_s: float, set_v: float, load_a: float) -> None:
     begun_s = work.clock.mono_s()
     at: dict[str, float | str] = {"phase": phase, "set_v": set_v, "load_a": load_a}
+    by_hand = isinstance(meter_of(work), HandMeter)
+    every_s = min(BY_HAND_EVERY_S, lasts_s / (2 * ENDS_LEAST)) if by_hand else EVERY_S
     while (passed_s := work.clock.mono_s() - begun_s) <= lasts_s:
         done = 0.5 * passed_s / lasts_s + (0.5 if phase == "watch" else 0.0)
         work.log.progress(min(done, 1.0), phase)
@@ -107,7 +111,7 @@ def _watch(work: Workplace, phase: str, lasts_s: float, set_v: float, load_a: fl
         mode = mode_of(work, set_v, seen.value)
         if mode != "cv":
             work.log.event("mode", mode=mode, t_s=passed_s, **at)
-        work.clock.sleep(max(0.0, begun_s + passed_s + EVERY_S - work.clock.mono_s()))
+        work.clock.sleep(max(0.0, begun_s + passed_s + every_s - work.clock.mono_s()))
 
 
 def _surroundings(work: Workplace) -> list[Reading]:

@@ -47,6 +47,8 @@ class Headroom:
         missing = missing_line(conditions)
         if bench.by_role("meter") is None or bench.by_role("load") is None:
             missing = "headroom needs a meter and a load on the output"
+        elif bench.by_hand("scope"):
+            missing = "line steps with a scope read by hand would take hours: give it a cable"
         elif channel_of(bench, "unit.plus") is None:
             missing = "no scope channel on the output: a meter alone does not see dropout"
         taps = tap_count(conditions.profile)

@@ -18,6 +18,7 @@ from runner.checks.stepping import (
     start,
 )
 from runner.finding import Finding
+from runner.instruments.roles import Load
 from runner.profile import Profile
 from runner.record.reader import CheckData
 
@@ -113,10 +114,16 @@ def _pairs(work: Workplace, set_v: float) -> None:
     _read(work, set_v=set_v, pair=PAIRS + 1, load="none")
 
 
+def _shares(load: Load, set_v: float, full_a: float) -> list[float]:
+    """Shares of full load that the load can draw, rising; of a few resistors each once."""
+    wanted = (allowed_load_a(load, set_v, share * full_a) / full_a for share in LOAD_SHARES)
+    return sorted({round(share, 4) for share in wanted})
+
+
 def _line(work: Workplace, set_v: float) -> None:
     load, supply = load_of(work), work.instruments.supply
     load_a = allowed_load_a(load, set_v, full_load_a(work.profile))
-    for share in LOAD_SHARES:
+    for share in _shares(load, set_v, load_a):
         at: dict[str, float | str] = {"set_v": set_v, "share": share}
         if share == 0:
             _rest(work, set_v)

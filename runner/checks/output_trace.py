@@ -19,6 +19,8 @@ def missing_output_scope(conditions: Conditions) -> str | None:
     """Why the output cannot be seen on a scope here, None when it can."""
     if channel_of(conditions.bench, "unit.plus") is None:
         return "no scope channel on the output: join one with a 1:1 lead or coax"
+    if conditions.bench.by_hand("scope"):
+        return "a scope read by hand cannot be armed for one moment: give it a cable"
     return None
 
 
@@ -28,6 +30,8 @@ def pulse_plan(conditions: Conditions, question: str, duration_s: float) -> Plan
     missing = missing_output_scope(conditions)
     if bench.by_role("load") is None or bench.by_role("meter") is None:
         missing = f"{question} needs a load that can pulse, and a meter"
+    elif bench.by_hand("load"):
+        missing = f"{question} needs a load that can pulse: nobody switches a resistor so fast"
     return Plan(
         duration_s=duration_s,
         hands=("knob",) if unit.setting == "hand" else (),

@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 from runner.finding import Finding
-from runner.instruments.roles import Load
+from runner.instruments.roles import FixedSteps, Load
 from runner.profile import Profile
 
 __all__ = [
@@ -63,9 +63,13 @@ def low_voltage_v(profile: Profile) -> float:
 
 
 def allowed_load_a(load: Load, volts: float, wanted_a: float) -> float:
-    """Most of ``wanted_a`` that the load may take at this voltage, in A."""
+    """Most of ``wanted_a`` that the load may take at this voltage, in A.
+
+    Of a few resistors, what the nearest of them draws: a place is named by what was drawn there.
+    """
     by_power_a = LOAD_SHARE * load.max_power_w / volts if volts > 0 else math.inf
-    return min(wanted_a, LOAD_SHARE * load.max_current_a, by_power_a)
+    most_a = min(wanted_a, LOAD_SHARE * load.max_current_a, by_power_a)
+    return load.nearest_a(volts, most_a) if isinstance(load, FixedSteps) else most_a
 
 
 def tap_bands(

@@ -104,6 +104,10 @@ def _has_tap_points(profile: Profile) -> bool:
 
 def _missing(conditions: Conditions) -> str | None:
     profile, bench = conditions.profile, conditions.bench
+    if any(bench.by_hand(role) for role in ("meter", "load", "scope")):
+        return (
+            "tap points are searched in hundreds of small steps: give meter, load and scope a cable"
+        )
     if bench.by_role("meter") is None:
         return "no meter on the bench: join one to the output terminals"
     if bench.by_role("load") is None:

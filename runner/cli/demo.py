@@ -52,12 +52,12 @@ def demo(
     Nothing real is touched. With --fault the simulated unit has that fault; the acceptance
     should find it.
     """
-    from runner.acceptance import Acceptance, load_inputs
+    from runner.acceptance import Acceptance, load_simulated
     from runner.bench import find_bench
     from runner.cli.running import run_and_print
     from runner.job import Job
 
-    inputs = load_inputs(find_bench(bench or over), profile)
+    inputs = load_simulated(find_bench(bench or over), profile)
     if hand:
         inputs = inputs.turned_by_hand()
     wanted = Acceptance(

@@ -15,7 +15,7 @@ from runner.clock import Clock
 from runner.errors import InstrumentError
 from runner.instruments.roles import Identity, LoadState
 from runner.instruments.worth import Worth
-from runner.operator.requests import AskNumber, AskYesNo, Operator
+from runner.operator.requests import AskNumber, FitBleed, Operator
 from runner.reading import Reading
 
 __all__ = ["HandLoad", "HandMainsMeter", "HandMeter", "HandSeat", "HandThermometer"]
@@ -103,10 +103,13 @@ class _ByHand:
             t_mono_s=(begun_s + self._seat.clock.mono_s()) / 2,
         )  # fmt: skip
 
-    def _yes(self, topic: str, text: str) -> bool:
+    def _fitted(self, text: str, ohms: float) -> bool:
+        """Have a load resistor connected (0 Ω: taken off); False when it was not done."""
         if self._seat.operator is None:
             return False
-        return self._seat.operator.answer(AskYesNo(f"by-hand:{self.name}:{topic}", text)).done
+        topic = f"by-hand:{self.name}:load"
+        request = FitBleed(topic, text, "unit.plus", "unit.minus", ohms)
+        return self._seat.operator.answer(request).done
 
 
 class HandMeter(_ByHand):
@@ -131,8 +134,8 @@ class HandMeter(_ByHand):
         return reading
 
     def read_volts_many(self, n: int, quantity: str = "output-voltage") -> list[Reading]:
-        """``n`` dc readings; a person is asked for each."""
-        return [self.read_volts(quantity) for _ in range(n)]
+        """One dc reading for all ``n``: a display that stands still shows the same again."""
+        return [self.read_volts(quantity)]
 
     def read_ac_volts(self, *, expect_v: float | None, quantity: str = "ac-voltage") -> Reading:
         """True-rms ac reading in V."""
@@ -175,7 +178,16 @@ class HandLoad(_ByHand):
         if level_a <= 0 or volts is None or volts <= 0:
             self._choose(None if level_a <= 0 else self._resistors[-1])
             return
-        self._choose(min(self._resistors, key=lambda ohms: abs(volts / ohms - level_a)))
+        self._choose(self._nearest(volts, level_a))
+
+    def nearest_a(self, volts: float, wanted_a: float) -> float:
+        """What the resistor nearest to this current draws; without a list, what is wanted."""
+        if not self._resistors or volts <= 0 or wanted_a <= 0:
+            return wanted_a
+        return volts / self._nearest(volts, wanted_a)
+
+    def _nearest(self, volts: float, wanted_a: float) -> float:
+        return min(self._resistors, key=lambda ohms: abs(volts / ohms - wanted_a))
 
     def set_resistance(self, level_ohm: float) -> None:
         """Choose the resistor nearest to this."""
@@ -211,12 +223,13 @@ class HandLoad(_ByHand):
         wanted = on and self._ohms is not None
         if wanted == self._on and not wanted:
             return
+        ohms = self._ohms if wanted and self._ohms is not None else 0.0
         text = (
-            f"Connect the resistor of {self._ohms:g} Ω across the output. Is it connected?"
+            f"Connect the resistor of {ohms:g} Ω across the output. Is it connected?"
             if wanted
             else "Take the load resistor off the output. Is it off?"
         )
-        if not self._yes("load", text):
+        if not self._fitted(text, ohms):
             raise InstrumentError(
                 f"{self.name}: the load was not {'connected' if wanted else 'taken off'}"
             )

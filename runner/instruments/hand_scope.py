@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
@@ -15,7 +16,18 @@ from runner.instruments.roles import Capture, ChannelSetup, Identity, TimebaseSe
 from runner.operator.requests import Request
 from runner.quantity import format_quantity
 
-__all__ = ["HandScope"]
+__all__ = ["HandScope", "SaveCapture"]
+
+
+@dataclass(frozen=True, slots=True)
+class SaveCapture(Request):
+    """Set the scope ``name`` up like this, save one record, and answer with the file's path."""
+
+    name: str = ""
+    channels: tuple[ChannelSetup, ...] = ()
+    duration_s: float = 0.0
+    points: int = 0
+    trigger: str = "none"
 
 
 class HandScope:
@@ -50,11 +62,12 @@ class HandScope:
         """Ask for a saved capture and read it."""
         if self._seat.operator is None:
             return self._nothing("nobody is there to save a capture")
-        answer = self._seat.operator.answer(
-            Request(
-                f"by-hand:{self.name}:capture", self._wish() + " Save it and type the file's path."
-            )
-        )
+        request = SaveCapture(
+            f"by-hand:{self.name}:capture", self._wish() + " Save it and type the file's path.",
+            self.name, self._channels, self._timebase.duration_s, self._timebase.points,
+            self._trigger.source,
+        )  # fmt: skip
+        answer = self._seat.operator.answer(request)
         if not answer.done or not answer.words.strip():
             return self._nothing(f"no capture was saved ({answer.words or 'skipped'})")
         try:

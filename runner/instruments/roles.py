@@ -170,6 +170,15 @@ class Load(Instrument, Protocol):
 
 
 @runtime_checkable
+class FixedSteps(Protocol):
+    """A load that draws only certain currents, such as a few resistors."""
+
+    def nearest_a(self, volts: float, wanted_a: float) -> float:
+        """Current (A) of the step nearest to the wanted one at this voltage."""
+        ...
+
+
+@runtime_checkable
 class CutsBelow(Protocol):
     """A load that can be told to stop drawing when the voltage falls, without the program."""
 
