@@ -1,8 +1,7 @@
 """A device built on an SCPI server library that nobody here wrote, driven by plain SCPI words.
 
 The library (scpipy, MIT licence) brings parser, path rule, status system and error queue of its
-own; only what a supply does with its settings is written here. Without it the test is skipped by
-name.
+own; only what a supply does with its settings is written here.
 """
 
 from __future__ import annotations
@@ -14,11 +13,11 @@ from collections.abc import Iterator
 from typing import Any
 
 import pytest
+from scpipy import server as server_library
+from scpipy.shared.errors import DefaultScpiErrors, ScpiException
 
 from runner.errors import InstrumentError
 from tests.instruments.bench_of import opened_instrument
-
-server_library = pytest.importorskip("scpipy.server", reason="scpipy is not installed")
 
 
 def _routes(state: dict[str, float]) -> Any:
@@ -27,8 +26,6 @@ def _routes(state: dict[str, float]) -> Any:
     def setting(word: str, key: str, highest: float) -> None:
         def put(context: Any, value: str) -> None:
             if not 0 <= float(value) <= highest:
-                from scpipy.shared.errors import DefaultScpiErrors, ScpiException
-
                 raise ScpiException(DefaultScpiErrors.DATA_OUT_OF_RANGE.value)
             state[key] = float(value)
 
