@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.current_limit_findings import NAME, findings
 from runner.checks.points import allowed_load_a, full_load_a, tap_bands
@@ -23,6 +25,8 @@ __all__ = ["CHECK"]
 
 SHARES = (0.1, 0.5, 1.0)
 KNEE_POINTS = 15
+HALVED = 4
+KNEE_HELD = 0.99
 KNEE_FROM, KNEE_TO = 1.5, 0.6
 """Load resistance through the knee, as multiples of set voltage over set current."""
 READINGS = 3
@@ -117,20 +121,45 @@ def _read(work: Workplace, load: Load, **at: float | str) -> None:
 
 
 def _knee(work: Workplace, load: Load, set_v: float, set_a: float) -> None:
-    """Resistance downwards through V/I: how wide the change from voltage to current is."""
+    """Resistance downwards through V/I: how wide the change from voltage to current is.
+
+    The steps are coarser than a sharp knee, so the place where it begins is halved in further.
+    """
     critical_ohm = set_v / set_a
+    held_ohm: float | None = None
+    fallen_ohm: float | None = None
     factor = (KNEE_TO / KNEE_FROM) ** (1 / (KNEE_POINTS - 1))
     load.set_resistance(KNEE_FROM * critical_ohm)
     load.input(True)
     for number in range(KNEE_POINTS):
         ohm = KNEE_FROM * critical_ohm * factor**number
-        load.set_resistance(ohm)
-        if not at_rest(work, STEADY_V, timeout_s=2.0):
-            work.log.event("restless", knee_ohm=ohm)
-        at: dict[str, float | str] = {"knee": number, "ohm": ohm, "set_v": set_v, "set_a": set_a}
-        work.log.reading(load.read_amps(), **at)
-        work.log.reading(meter_of(work).read_volts(), **at)
+        volts = _knee_point(work, load, number, ohm, set_v, set_a)
+        if volts is not None and volts >= KNEE_HELD * set_v:
+            held_ohm = ohm
+        elif fallen_ohm is None:
+            fallen_ohm = ohm
+    for number in range(KNEE_POINTS, KNEE_POINTS + HALVED):
+        if held_ohm is None or fallen_ohm is None or work.bench.by_hand("load"):
+            break
+        ohm = math.sqrt(held_ohm * fallen_ohm)
+        volts = _knee_point(work, load, number, ohm, set_v, set_a)
+        if volts is not None and volts >= KNEE_HELD * set_v:
+            held_ohm = ohm
+        else:
+            fallen_ohm = ohm
     load.input(False)
+
+
+def _knee_point(
+    work: Workplace, load: Load, number: int, ohm: float, set_v: float, set_a: float
+) -> float | None:
+    """Current and voltage at one resistance; the voltage, None when it is not valid."""
+    load.set_resistance(ohm)
+    if not at_rest(work, STEADY_V, timeout_s=2.0):
+        work.log.event("restless", knee_ohm=ohm)
+    at: dict[str, float | str] = {"knee": number, "ohm": ohm, "set_v": set_v, "set_a": set_a}
+    work.log.reading(load.read_amps(), **at)
+    return work.log.reading(meter_of(work).read_volts(), **at).value
 
 
 CHECK = CurrentLimit()

@@ -117,11 +117,10 @@ def _knee(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
     limit = Limit.at_most(limits.limit.at(set_a))
     what, at = "width of the knee", f"{set_v:.4g} V, {set_a:.4g} A"
     source = f"no wider than the limit's own tolerance ({limits.source})"
-    pairs = [
-        (v.value, a.value)
-        for v, a in zip(volts, amps, strict=True)
-        if v.value is not None and a.value is not None
-    ]
+    falling = sorted(
+        zip(volts, amps, strict=True), key=lambda pair: -float(pair[0].at.get("ohm", 0.0))
+    )
+    pairs = [(v.value, a.value) for v, a in falling if v.value is not None and a.value is not None]
     width = knee_width_a(set_v, pairs)
     if isinstance(width, str):
         return [judge.not_measured(what, "A", width, at=at, limit=limit, source=source)]
@@ -129,7 +128,7 @@ def _knee(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
     step_a = _largest_step(pairs, set_v)
     lines = difference(what, [width], [0.0], scale_of(data, amps[0]), paired=False).lines
     budget = Budget(
-        what, "A", width,
+        what, "A", width - min(step_a, width) / 2,  # it begins somewhere within the step
         (*lines, Line.from_limit("step of the sweep", step_a / 2, unit="A")), base.caveats,
     )  # fmt: skip
     return [judge.apply(budget, limit, source, at=at)]

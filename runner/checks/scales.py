@@ -42,6 +42,7 @@ def scale_of(data: CheckData, reading: Reading) -> Scale:
             on=data.day or date.max,
             instrument=reading.instrument,
             certificate=_certificate(identity),
+            nplc=_number(reading.at.get("nplc")),
         )
     except ValueError as error:
         return _unknown(reading, f"the accuracy cannot be used ({error})")
@@ -76,6 +77,10 @@ def scope_scale_of(
         source="none",
         caveats=(f"{instrument}: {why}",),
     )
+
+
+def _number(value: float | str | None) -> float | None:
+    return None if value is None else float(value)
 
 
 def _table(identity: Mapping[str, Any], function: str) -> Mapping[str, Any] | None:

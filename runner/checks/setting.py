@@ -70,7 +70,9 @@ class Setting:
 
 def _points(profile: Profile, quick: bool) -> list[float]:
     points = setting_points_v(profile)
-    return points[:: max(1, len(points) // 4)] if quick else points
+    if not quick:
+        return points
+    return points[:: -max(1, len(points) // 4)][::-1]  # the highest is always among them
 
 
 def _panel(work: Workplace, asked_v: float, measured_v: float, direction: str) -> Reading | None:

@@ -3,20 +3,24 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
 
 from runner.checks.indication import shown_minus_true, true_minus_set
 from runner.checks.judging import Judge
 from runner.checks.knob_turn import smoothness
 from runner.checks.scales import scale_of, valid_values
 from runner.finding import Finding
-from runner.metrology.budget import Budget, Line
+from runner.metrology.budget import Budget, Line, merged
 from runner.metrology.limit import Limit
 from runner.metrology.readings import mean_of_readings
 from runner.profile import Profile
 from runner.reading import Reading
 from runner.record.reader import CheckData
+
+if TYPE_CHECKING:
+    from runner.signals.samples import FloatArray
 
 __all__ = ["NAME", "Place", "findings", "output_at"]
 
@@ -100,45 +104,73 @@ def _line(outputs: Mapping[Place, Budget | str], profile: Profile, judge: Judge)
         why = f"a straight line needs {FIT_POINTS} points"
         return [judge.not_measured("gain error", "%", why, source=limits.source)]
     set_v = np.array([place.set_v for place in known])
-    error_v = np.array([budget.value - place.set_v for place, budget in known.items()])
-    (gain, offset_v), covariance = np.polyfit(set_v, error_v, 1, cov="unscaled")
-    residual_v = error_v - (gain * set_v + offset_v)
-    dof = len(known) - 2
-    scatter_v = float(np.sqrt(residual_v @ residual_v / dof))
+    shape = np.column_stack([set_v, np.ones_like(set_v)])
+    weights = np.linalg.pinv(shape)
+    apart = np.eye(len(known)) - shape @ weights
+    budgets = list(known.values())
+    error_v = np.array([budget.value for budget in budgets]) - set_v
+    residual_v = apart @ error_v
+    scatter_v = float(np.sqrt(residual_v @ residual_v / (len(known) - 2)))
     top_v = profile.unit.voltage.high
     allowed_v = limits.limit.at(top_v)
-    top = max(known, key=lambda place: place.set_v)
-    low = min(known, key=lambda place: place.set_v)
     source = f"follows from the limit of the setting ({limits.source})"
-    gain_budget = _fitted(
-        "gain error", "%", 100 * gain, known[top], 100 / top_v,
-        100 * scatter_v * math.sqrt(covariance[0][0]), dof,
-    )  # fmt: skip
-    offset_budget = _fitted(
-        "offset", "V", offset_v, known[low], 1.0, scatter_v * math.sqrt(covariance[1][1]), dof
-    )
     worst = int(np.argmax(np.abs(residual_v)))
-    place = list(known)[worst]
-    bend = _fitted("bend", "V", float(residual_v[worst]), known[place], 1.0, 0.0, dof)
+    gain = _fitted("gain error", "%", 100 * weights[0], budgets, set_v, scatter_v)
+    offset = _fitted("offset", "V", weights[1], budgets, set_v, scatter_v)
+    bend = _fitted("bend", "V", apart[worst], budgets, set_v, 0.0)
+    at = list(known)[worst].words
     return [
-        judge.apply(gain_budget, Limit.about(0.0, 100 * allowed_v / top_v), source),
-        judge.apply(offset_budget, Limit.about(0.0, limits.limit.at(0.0) or allowed_v), source),
-        judge.apply(bend, Limit.about(0.0, allowed_v), source, at=place.words),
+        judge.apply(gain, Limit.about(0.0, 100 * allowed_v / top_v), source),
+        judge.apply(offset, Limit.about(0.0, limits.limit.at(0.0) or allowed_v), source),
+        judge.apply(bend, Limit.about(0.0, allowed_v), source, at=at),
     ]
 
 
 def _fitted(
-    what: str, unit: str, value: float, near: Budget, share: float, scatter: float, dof: int
-) -> Budget:
-    """Budget of a fitted figure: scatter of the fit, and the meter where it weighs most."""
-    lines = [
-        Line(f"meter: {line.name}", line.kind, line.u * share, line.value, unit, line.dof,
-             line.sensitivity, line.distribution, line.source)
-        for line in near.lines
-    ]  # fmt: skip
-    if scatter > 0:
-        lines.append(Line("scatter of the fit", "A", scatter, value, unit, dof=dof))
-    return Budget(what, unit, float(value), tuple(lines), near.caveats, near.notes)
+    what: str, unit: str, weights: FloatArray, budgets: Sequence[Budget], set_v: FloatArray,
+    scatter_v: float,
+) -> Budget:  # fmt: skip
+    """Budget of a figure of the fitted line: a weighted sum of the errors at the points.
+
+    Readings on one range of the meter share its error, which by the weights' signs adds to a
+    gain and all but leaves a bend (GUM 5.2.2). ``scatter_v`` is that of the points about the
+    line, where the figure stands for more than these points.
+    """
+    value = sum(
+        float(weight) * (budget.value - float(at_v))
+        for weight, budget, at_v in zip(weights, budgets, set_v, strict=True)
+    )
+    carried = [
+        line.carried(float(weight))
+        for weight, budget in zip(weights, budgets, strict=True)
+        for line in budget.lines
+    ]
+    lines = _gathered(carried, value, unit)
+    if scatter_v > 0:
+        u = scatter_v * math.sqrt(float(weights @ weights))
+        lines.append(Line("scatter of the fit", "A", u, value, unit, dof=len(budgets) - 2))
+    caveats, notes = merged(b.caveats for b in budgets), merged(b.notes for b in budgets)
+    return Budget(what, unit, float(value), tuple(lines), caveats, notes)
+
+
+def _gathered(carried: Sequence[Line], value: float, unit: str) -> list[Line]:
+    """One line for each error that readings share, one for all that is new in each."""
+    shared: dict[str, Line] = {}
+    for line in carried:
+        if line.shared:
+            before = shared[line.shared].contribution if line.shared in shared else 0.0
+            total = before + line.contribution
+            shared[line.shared] = replace(
+                line, u=abs(total), sensitivity=math.copysign(1.0, total), value=value, unit=unit
+            )
+    alone = tuple(line for line in carried if not line.shared)
+    if not alone:
+        return list(shared.values())
+    rest = Budget("rest", unit, value, alone)
+    said = f"{len(alone)} lines"
+    name = "scatter and last digits at all points"
+    dof = max(1.0, rest.dof)
+    return [*shared.values(), Line(name, "A", rest.u, value, unit, dof, 1.0, "t", said)]
 
 
 def _reach(outputs: Mapping[Place, Budget | str], profile: Profile, judge: Judge) -> list[Finding]:

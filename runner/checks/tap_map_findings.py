@@ -152,7 +152,7 @@ def _point(data: CheckData, tap: int, share: float, direction: str) -> Budget | 
         if event["tap"] == tap and event["share"] == share and event["direction"] == direction
     ]
     readings = [Reading.from_dict(event["reading"]) for event in changes]
-    values = [one.value for one in readings if one.value is not None]
+    values = [v for v in map(_crossing_v, changes) if v is not None]
     if not values:
         if _is_chattering(data, tap, share):
             return "the relay chatters there: the search was given up to spare it"
@@ -179,6 +179,19 @@ def _point(data: CheckData, tap: int, share: float, direction: str) -> Budget | 
     )
     what = f"{TAP_POINT} {tap}, {direction}"
     return tap_point(what, values, scale_of(data, first), motion, rising=rising)
+
+
+def _crossing_v(event: Event) -> float | None:
+    """Output one step beyond the last reading before the change, or where a turn met it.
+
+    A reading from after the change is of the other winding: its raw voltage moves the output by
+    as much as the regulator lets through, and so does not show where the change took place.
+    """
+    if event.get("quiet_v") is None:
+        value = event["reading"]["value"]
+        return None if value is None else float(value)
+    way = 1.0 if event["direction"] == "rising" else -1.0
+    return float(event["quiet_v"]) + way * float(event["step_v"])
 
 
 def _is_chattering(data: CheckData, tap: int, share: float) -> bool:

@@ -83,12 +83,21 @@ class DrivenMeter(Driven):
     def _once(
         self, quantity: str, range_v: float | None, question: Question | None = None
     ) -> Reading:
-        return self._reading(
+        reading = self._reading(
             question or self._words.queries["reading"], quantity=quantity, unit="V",
             function="dc-volts",
             range_=range_v, within_s=self._takes_s(), limit=self._words.overload_from,
             beyond=None if range_v is None else range_v * self._words.over_range * 1.02,
         )  # fmt: skip
+        return self._at_speed(reading) if "nplc" in self._words.settings else reading
+
+    def _at_speed(self, reading: Reading) -> Reading:
+        """The integration time decides how much the last digit is worth: kept with the reading."""
+        placed = reading.placed(nplc=self._nplc)
+        if reading.value is None:
+            return placed
+        u = self._seat.worth.u("dc-volts", reading.value, reading.range, self._nplc)
+        return replace(placed, u=u)
 
     def _jumped(self, reading: Reading, from_v: float | None = None) -> bool:
         # A lost character leaves a plausible number; two that agree are believed.

@@ -17,12 +17,15 @@ class Worth:
     ) -> None:
         self._name, self._accuracy = name, accuracy
         self._certificate, self._on = certificate, on
-        self._scales: dict[tuple[str, float], Any] = {}
+        self._scales: dict[tuple[str, float, float | None], Any] = {}
 
-    def u(self, function: str, value: float, range_: float | None) -> float | None:
+    def u(
+        self, function: str, value: float, range_: float | None, nplc: float | None = None
+    ) -> float | None:
         """Standard uncertainty of one reading, in its unit.
 
-        ``range_`` None means the smallest range that holds the value.
+        ``range_`` None means the smallest range that holds the value; ``nplc`` is the integration
+        time in line periods, where it is known.
         """
         from runner.metrology.accuracy import Accuracy
         from runner.metrology.certificate import Certificate
@@ -33,13 +36,14 @@ class Worth:
         try:
             if range_ is None:
                 range_ = Accuracy.from_dict(plain).holding(value).range
-            key = (function, range_)
+            key = (function, range_, nplc)
             if key not in self._scales:
                 self._scales[key] = Accuracy.from_dict(plain).scale(
                     range_,
                     instrument=self._name,
                     on=self._on,
                     certificate=Certificate.from_dict(self._certificate),
+                    nplc=nplc,
                 )
             worth: float = self._scales[key].components(value).u
         except ValueError:

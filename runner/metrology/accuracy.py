@@ -26,8 +26,9 @@ class RangeAccuracy:
     """Limits of error on one range; values in the function's unit, percentages in percent.
 
     `range` is the full scale the percentages of range refer to, `resolution` the size of one
-    count, `fixed` a limit that depends on nothing, `noise_rms` the scatter of one reading,
-    `linearity_pct_range` the bend that does not leave a difference of two readings. The
+    count, `resolution_by_nplc` pairs of integration time (line periods) and count where the
+    count follows it, `fixed` a limit that depends on nothing, `noise_rms` the scatter of one
+    reading, `linearity_pct_range` the bend that does not leave a difference of two readings. The
     temperature terms are per kelvin outside the band. `coverage` says how the limit is
     distributed: rectangular, triangular, u-shaped or normal-k<number> (normal-k2).
     """
@@ -39,6 +40,7 @@ class RangeAccuracy:
     pct_range: float = 0.0
     counts: float = 0.0
     resolution: float = 0.0
+    resolution_by_nplc: tuple[tuple[float, float], ...] = ()
     fixed: float = 0.0
     tempco_pct_reading: float = 0.0
     tempco_pct_range: float = 0.0
@@ -54,6 +56,9 @@ class RangeAccuracy:
             value = getattr(self, field.name)
             if isinstance(value, int | float) and not isinstance(value, bool):
                 not_negative(field.name, value)
+        for nplc, count in self.resolution_by_nplc:
+            positive("resolution_by_nplc", nplc)
+            positive("resolution_by_nplc", count)
         divisor(self.coverage)
         if self.counts > 0 and self.resolution == 0:
             raise ValueError("resolution: expected the size of one count, found 0")
@@ -70,6 +75,18 @@ class RangeAccuracy:
         """Limit of the constant error (function's unit)."""
         counts = self.counts * self.resolution
         return self.pct_range / 100 * self.range + counts + self.fixed
+
+    def count_at(self, nplc: float | None) -> float:
+        """Return one count at an integration time in line periods (None: not known).
+
+        Between two stated times the shorter one's count holds, below all of them the shortest
+        one's.
+        """
+        steps = sorted(self.resolution_by_nplc)
+        if nplc is None or not steps:
+            return self.resolution
+        slower = [count for time, count in steps if time <= nplc * (1 + 1e-9)]
+        return slower[-1] if slower else steps[0][1]
 
     def limit(self, value: float) -> float:
         """Return the limit of error at a reading (function's unit), inside the band."""
@@ -131,11 +148,13 @@ class Accuracy:
         on: date,
         temperature_c: float | None = None,
         certificate: Certificate | None = None,
+        nplc: float | None = None,
     ) -> Scale:
         """Return what readings of `instrument` on this range are worth on day `on`.
 
         `instrument` is its name on the bench: readings that share it share their errors.
-        `temperature_c` is the room's; None is noted and taken as inside the band. Raises
+        `temperature_c` is the room's; None is noted and taken as inside the band. `nplc` is the
+        integration time of the readings in line periods, None where it is not known. Raises
         ValueError for a range that the statement does not have.
         """
         if not instrument:
@@ -159,7 +178,7 @@ class Accuracy:
             tempco_rel=outside_k * row.tempco_pct_reading / 100 / share,
             tempco_offset=outside_k * row.tempco_pct_range / 100 * row.range / share,
             linearity=row.linearity_pct_range / 100 * row.range / share,
-            resolution=row.resolution,
+            resolution=row.count_at(nplc),
             noise_rms=row.noise_rms,
             distribution="normal" if row.coverage.startswith("normal") else row.coverage,
             source=row.source or "maker's accuracy statement",

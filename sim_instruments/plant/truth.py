@@ -74,12 +74,17 @@ class Truth:
         reg = self._engine.parts.regulator
         return reg.r_out_ohm + reg.sense_lead_ohm
 
-    def impedance_ohm(self, f_hz: float) -> float:
-        """Magnitude of the output impedance at a frequency, lead inductance not included."""
+    def impedance_ohm(self, f_hz: float, lead_h: float = 0.0) -> float:
+        """Magnitude of the output impedance at a frequency, behind a lead of so much henry."""
         r = ringing_of(self._engine.parts.regulator)
         s = 2j * math.pi * f_hz
         z = r.z0_ohm * r.omega * s / (s * s + 2.0 * r.zeta * r.omega * s + r.omega**2)
-        return abs(z + self.output_ohm + r.esr_ohm * s / (s + 2.0 * r.omega))
+        return abs(z + self.output_ohm + r.esr_ohm * s / (s + 2.0 * r.omega) + s * lead_h)
+
+    @property
+    def load_lead_h(self) -> float:
+        """Inductance between the output and the point where the load draws its current."""
+        return self._engine.settings.load.l_lead_h
 
     @property
     def goal_v(self) -> float:

@@ -1,0 +1,180 @@
+"""One drawn unit through the real acceptance; each finding beside its true value."""
+
+from __future__ import annotations
+
+import tempfile
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+from numpy.typing import NDArray
+
+from runner.acceptance import Acceptance, Inputs, Outcome, load_inputs, run_acceptance
+from runner.assess import findings_of
+from runner.bench import find_bench
+from runner.finding import Finding
+from runner.job import Job
+from runner.profile import Profile
+from runner.reading import Reading
+from runner.record.reader import CheckData, WaveformLine
+from sim_instruments.load import Load
+from sim_instruments.meter import Meter
+from sim_instruments.meter_front import BENCH_METER
+from tests.metrology.sweep.true_view import TrueView, watched
+
+__all__ = ["CHECKS", "PROFILES", "measure_unit"]
+
+PROFILES = ("lb-2403", "lb-3605", "sw-3010", "kn-1502")
+CHECKS = (
+    "before-power", "earth-reference", "setting", "load-effect", "tap-map", "ripple",
+    "current-limit", "transient", "switching", "impedance", "headroom", "source-effect",
+)  # fmt: skip
+
+
+@dataclass(frozen=True)
+class TrueWaveform(WaveformLine):
+    """A record's line with the wave that was really there."""
+
+    true_v: NDArray[np.float64] | None = None
+
+    def volts(self) -> NDArray[np.float64]:
+        """The true wave where it is known, else the record."""
+        return super().volts() if self.true_v is None else self.true_v
+
+
+@cache
+def _inputs(name: str) -> Inputs:
+    """The profile with the limits proposed by default; tap points stay, they have none."""
+    inputs = load_inputs(find_bench("memory"), name)
+    kept = {key: value for key, value in inputs.profile.limits.items() if key == "tap-points"}
+    return replace(inputs, profile=inputs.profile.model_copy(update={"limits": kept}))
+
+
+def measure_unit(
+    seed: int, *, checks: tuple[str, ...] = CHECKS, quick: bool = True
+) -> dict[str, Any]:
+    """Draw unit and instruments by seed, run the acceptance, return one line of the sweep."""
+    name = PROFILES[seed % len(PROFILES)]
+    inputs = _inputs(name)
+    view = TrueView(lambda opened: _draw_instruments(opened, seed))
+    with tempfile.TemporaryDirectory(prefix="sweep-") as folder, watched(view):
+        wanted = Acceptance(inputs, Job(), Path(folder), seed=seed, only=checks, quick=quick)
+        outcome = run_acceptance(wanted, _nobody, lambda *_: None)
+        rows = _rows(outcome, view, inputs.profile)
+    return {
+        "seed": seed, "profile": name, "quick": quick, "how": outcome.ending.how,
+        "reason": outcome.ending.reason, "findings": rows,
+    }  # fmt: skip
+
+
+def _nobody(_clock: Any) -> Any:
+    raise RuntimeError("a simulated bench brings its own person")
+
+
+def _draw_instruments(opened: Any, seed: int) -> None:
+    """Draw each instrument's error anywhere within its maker's limit, evenly.
+
+    The statement ±(a of reading + b of range) is one limit; so one number places gain and
+    offset of a range. (The bench by itself draws gain and offset apart, whose sum reaches the
+    limit less often.)
+    """
+    random = np.random.default_rng([seed, 4004])
+    meter, load = BENCH_METER, Load
+    for instrument in opened.instruments.values():
+        if isinstance(instrument, Meter):
+            for true, classes in (
+                (instrument.truth.volts, meter.dc), (instrument.truth.ac_volts, meter.ac),
+            ):  # fmt: skip
+                for full, spec in classes.items():
+                    _place(true[full], spec.of_reading, spec.of_range * full, random)
+        elif isinstance(instrument, Load):
+            for true, spec in (
+                (instrument.truth.level, load.level_class),
+                (instrument.truth.current, load.current_class),
+                (instrument.truth.voltage, load.voltage_class),
+            ):
+                for full, error in true.items():
+                    _place(error, spec.of_reading, spec.of_range * full, random)
+
+
+def _place(error: Any, gain: float, offset: float, random: np.random.Generator) -> None:
+    at = float(random.uniform(-1, 1))
+    error.gain, error.offset = at * gain, at * offset
+
+
+def _rows(outcome: Outcome, view: TrueView, profile: Profile) -> list[dict[str, Any]]:
+    rows = []
+    for check in outcome.record.check_names():
+        found = [f for f in outcome.assessment.findings if f.check == check]
+        data = outcome.record.check(check)
+        true = _true_findings(data, view, profile)
+        alike: dict[str, int] = {}
+        for finding in found:
+            number = alike[finding.what] = alike.get(finding.what, -1) + 1
+            rows.append(_row(finding, _true_value(finding, number, true, view)))
+    return rows
+
+
+def _row(finding: Finding, true: float | None) -> dict[str, Any]:
+    return {
+        "check": finding.check, "what": finding.what, "at": finding.at, "v": finding.value,
+        "U": finding.u_expanded, "t": true, "d": str(finding.decision),
+        "lo": finding.limit_low, "hi": finding.limit_high, "risk": finding.risk,
+        "why": "" if finding.decision == "pass" else finding.reason,
+    }  # fmt: skip
+
+
+def _true_findings(data: CheckData, view: TrueView, profile: Profile) -> list[Finding]:
+    """The check's own arithmetic on true readings and waves."""
+    values = view.readings.get(data.name, [])
+    if data.not_measured is not None or len(values) != len(data.readings):
+        return []
+    readings = [_with_value(r, v) for r, v in zip(data.readings, values, strict=True)]
+    waves: list[WaveformLine] = [
+        TrueWaveform(w.name, w.fields, w.folder, view.waveforms.get((data.name, w.name)))
+        for w in data.waveforms
+    ]
+    return findings_of(replace(data, readings=readings, waveforms=waves), profile)
+
+
+def _with_value(reading: Reading, true: float | None) -> Reading:
+    return reading if true is None else replace(reading, value=true)
+
+
+def _true_value(finding: Finding, number: int, true: list[Finding], view: TrueView) -> float | None:
+    """True value of a finding: the tap points from the plant's parts, the rest from its waves."""
+    if finding.check == "tap-map":
+        return _true_tap(finding, view)
+    if finding.check in {"before-power", "earth-reference"}:
+        return _true_leak(finding, view)
+    same = [f for f in true if f.what == finding.what]
+    return same[number].value if number < len(same) else None
+
+
+def _true_tap(finding: Finding, view: TrueView) -> float | None:
+    words = finding.what.replace(",", "").split()
+    if "tap point" not in finding.what or not finding.at.startswith("at "):
+        return None
+    share = float(finding.at.split("%")[0].removeprefix("at ")) / 100
+
+    def point(tap: int, way: str) -> float | None:
+        near = [v for k, v in view.taps.items()
+                if k[0] == tap and k[2] == way and abs(k[1] - share) < 5e-3]  # fmt: skip
+        return float(np.mean(near[0])) if near else None
+
+    if words[:2] == ["tap", "point"] and words[-1] in {"rising", "falling"}:
+        return point(int(words[2]), words[-1])
+    if words[0] == "hysteresis":
+        up, down = point(int(words[-1]), "rising"), point(int(words[-1]), "falling")
+        return None if up is None or down is None else up - down
+    return None
+
+
+def _true_leak(finding: Finding, view: TrueView) -> float | None:
+    truth = view.opened.truth
+    return {
+        "resistance of plus to earth": truth.r_plus_earth_ohm,
+        "resistance of minus to earth": truth.r_minus_earth_ohm,
+    }.get(finding.what)
