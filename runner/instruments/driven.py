@@ -9,9 +9,9 @@ from typing import Any
 from runner.clock import Clock
 from runner.errors import BenchError, ConnectError, DeadlineError, FramingError, InstrumentError
 from runner.instruments import decode
-from runner.instruments.dialect import Dialect, Question, RoleWords, Setting
+from runner.instruments.dialect import Dialect, Question, RoleWords
 from runner.instruments.roles import Identity
-from runner.instruments.settings import chosen, found_instead, in_words, sent, taken, well_formed
+from runner.instruments.setting_up import SettingUp
 from runner.instruments.worth import Worth
 from runner.link.numbers import Number, parse_error, shown
 from runner.link.session import Session
@@ -41,30 +41,19 @@ class Seat:
     probes: dict[str, Any]
 
 
-@dataclass(frozen=True, slots=True)
-class _Made:
-    """A setting that was made and read back."""
-
-    key: str
-    value: float | str | bool
-    context: dict[str, Any]
-
-
-class Driven:
+class Driven(SettingUp):
     """Base of the roles. ``passive`` instruments may be set up again after a restart."""
 
     passive = True
 
     def __init__(self, seat: Seat) -> None:
-        self.name = seat.name
-        self._seat, self._session, self._clock = seat, seat.session, seat.clock
-        self._dialect, self._role_words = seat.dialect, seat.words
+        super().__init__(seat.name, seat.session, seat.clock, seat.dialect, seat.words)
+        self._seat = seat
         self._error_query: str | None = None
         self._errors_probed = False
         self._closed = False
         self._released = False
         self._greeted = False
-        self._made: dict[str, _Made] = {}
         self.restarts = 0
 
     # ---- the Instrument protocol ------------------------------------------------------------
@@ -150,146 +139,7 @@ class Driven:
                 break
         return self._error_query
 
-    # ---- settings ---------------------------------------------------------------------------
-
-    def _set(
-        self,
-        key: str,
-        value: float | str | bool,
-        *,
-        choices: tuple[float, ...] | None = None,
-        **context: Any,
-    ) -> Any:
-        """Set and read back; return what the instrument was set to.
-
-        ``choices`` are used in place of the dialect's, e.g. behind a probe.
-
-        :raises InstrumentError: it did not take it
-        """
-        setting = self._role_words.settings[key]
-        if choices is not None:
-            setting = setting.model_copy(update={"choices": choices})
-            context = {**context, "choices": choices}
-        try:
-            wanted = value if isinstance(value, bool | str) else chosen(setting, value)
-        except ValueError as error:
-            raise InstrumentError(f"{self.name}: {key}: {error}") from None
-        fields = {**context, "value": sent(setting, wanted), "name": key}
-        commands = [template.format_map(fields) for template in setting.set]
-        if setting.get is None:
-            for command in commands:
-                self._session.write(command)
-        else:
-            wanted = self._deliver(key, setting, setting.get, commands, wanted, fields)
-        if setting.settle_s:
-            self._clock.sleep(setting.settle_s)
-        self._remember(_Made(key, value, context))
-        return wanted
-
-    def _remember(self, made: _Made) -> None:
-        """Keep the newest setting of each register; the order is that of the settings."""
-        question = self._role_words.settings[made.key].get
-        fields = {**made.context, "name": made.key}
-        slot = made.key if question is None else question.ask.format_map(fields)
-        self._made.pop(slot, None)
-        self._made[slot] = made
-
-    def _forget(self, *keys: str) -> None:
-        """What no longer holds because another setting took its place."""
-        for slot in [slot for slot, made in self._made.items() if made.key in keys]:
-            del self._made[slot]
-
-    def _deliver(
-        self,
-        key: str,
-        setting: Setting,
-        question: Question,
-        commands: list[str],
-        wanted: Any,
-        fields: dict[str, Any],
-    ) -> Any:
-        """Send, ask back, compare; return what it is set to.
-
-        A message that was lost on the way is sent once more when the read-back shows that it
-        never arrived; a switch never is (what was switched on twice may have been off between).
-        """
-        text, lost = self._send_and_ask(setting, question, commands, fields)
-        if not taken(setting, question, wanted, text) and lost and not isinstance(wanted, bool):
-            self._session.counts.repeats += 1
-            text, _ = self._send_and_ask(setting, question, commands, fields)
-        if not taken(setting, question, wanted, text):
-            text = self._read_back(setting, question, fields)  # one odd answer is not believed
-            self._session.counts.repeats += 1
-        if not taken(setting, question, wanted, text):
-            raise InstrumentError(self._refusal(key, commands, wanted, text))
-        return found_instead(setting, question, wanted, text)
-
-    def _send_and_ask(
-        self, setting: Setting, question: Question, commands: list[str], fields: dict[str, Any]
-    ) -> tuple[str, bool]:
-        """The read-back's text, and whether any message may have been lost."""
-        within_s = self._session.options.timeout_s + setting.takes_s
-        lost = False
-        try:
-            if self._dialect.compound:
-                ask = question.ask.format_map(fields)
-                line = ";:".join(part.removeprefix(":") for part in (*commands, ask))
-                text = self._session.query(line, within_s, question.n_bytes)
-                return well_formed(setting, question, text), False
-            for command in commands:
-                self._session.write(command, within_s)
-        except (DeadlineError, FramingError, ConnectError) as error:
-            self._session.lose_step(str(error))
-            lost = True
-        if setting.takes_s:
-            self._clock.sleep(setting.takes_s)
-        return self._read_back(setting, question, fields), lost
-
-    def _read_back(self, setting: Setting, question: Question, fields: dict[str, Any]) -> str:
-        return self._session.ask(
-            question.ask.format_map(fields),
-            lambda text: well_formed(setting, question, text),
-            self._session.options.timeout_s + setting.takes_s,
-            n_bytes=question.n_bytes,
-            repeats=self._session.options.repeats,
-        )
-
-    def check_settings(self) -> None:
-        """Ask all settings back that were made; they may have been changed from outside.
-
-        :raises InstrumentError: one of them is another now
-        """
-        for made in self._made.values():
-            setting = self._role_words.settings[made.key]
-            question = setting.get
-            if question is None:
-                continue
-            if "choices" in made.context:
-                setting = setting.model_copy(update={"choices": made.context["choices"]})
-            value = made.value
-            wanted = value if isinstance(value, bool | str) else chosen(setting, value)
-            fields = {**made.context, "name": made.key}
-            text = self._read_back(setting, question, fields)
-            if not taken(setting, question, wanted, text):
-                text = self._read_back(setting, question, fields)
-            if not taken(setting, question, wanted, text):
-                raise InstrumentError(
-                    f"{self.name}: settings changed from outside ({made.key} is {shown(text)},"
-                    f" {wanted} was set); is somebody else driving it?"
-                )
-
-    def _refusal(self, key: str, commands: list[str], wanted: Any, text: str) -> str:
-        said = in_words(self._errors_now())
-        return (
-            f"{self.name}: {key} was not taken ({commands[-1]!r} should give {wanted},"
-            f" it answers {shown(text)}{'; its errors: ' + said if said else ''})"
-        )
-
-    def _errors_now(self) -> list[str]:
-        try:
-            return self.errors()
-        except BenchError as error:
-            return [str(error)]
+    # ---- words without an answer ------------------------------------------------------------
 
     def _do(self, action: str, **context: Any) -> None:
         for template in self._role_words.actions[action]:

@@ -45,12 +45,21 @@ class DrivenMeter(Driven):
         else:
             self._auto = False
             self._forget("dc-auto", "ac-volts")
-            self._range_v = float(self._set("dc-volts", self._holding(setting.choices, expect_v)))
-        if "nplc" in self._words.settings:
+            self._range_v = self._fixed(self._holding(setting.choices, expect_v), nplc)
+        if self._auto and "nplc" in self._words.settings:
             self._nplc = float(self._set("nplc", nplc))
         for key in ("impedance", "auto-zero"):
             if key in self._words.settings:
                 self._set(key, key == "auto-zero")
+
+    def _fixed(self, range_v: float, nplc: float) -> float:
+        """Set a fixed dc range, and the integration after it: the range may reset it."""
+        wanted: list[tuple[str, float]] = [("dc-volts", range_v)]
+        if "nplc" in self._words.settings:
+            wanted.append(("nplc", nplc))
+        found = self._set_all(wanted)
+        self._nplc = float(found.get("nplc", self._nplc))
+        return float(found["dc-volts"])
 
     def _holding(self, ranges: tuple[float, ...], expect_v: float | None) -> float:
         """The smallest range whose over-range still holds the value with headroom."""

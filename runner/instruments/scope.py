@@ -38,7 +38,7 @@ class DrivenScope(Driven):
         self._count: int | None = None
         self._seen_armed = False
         self._triggered_at_s: float | None = None
-        self._records = RecordReader(self._session, words, self._set, self._ask)
+        self._records = RecordReader(self._session, words, self._set_all, self._ask)
         self._previous: dict[str, bytes] = {}
         self._proved: set[str] = set()
 
@@ -65,11 +65,10 @@ class DrivenScope(Driven):
 
     def _set_channel(self, one: ChannelSetup) -> ChannelSetup:
         n, factor = _number(one.channel), self._factor(one.channel)
-        if "probe" in self._words.settings:
-            self._set("probe", factor, n=n)
-        self._set("coupling", one.coupling, n=n)
-        if "bandwidth-limit" in self._words.settings:
-            self._set("bandwidth-limit", one.bandwidth_limit, n=n)
+        wanted: list[tuple[str, float | str | bool]] = [
+            ("probe", factor), ("coupling", one.coupling), ("bandwidth-limit", one.bandwidth_limit)
+        ]  # fmt: skip
+        self._set_all([(k, v) for k, v in wanted if k in self._words.settings], n=n)
         spans = tuple(span * factor for span in self._words.settings["span"].choices)
         span_v = float(self._set("span", one.span_v, choices=spans, n=n))
         offset_v = one.offset_v
@@ -83,14 +82,16 @@ class DrivenScope(Driven):
 
     def _set_timebase(self, timebase: TimebaseSetup) -> TimebaseSetup:
         settings = self._words.settings
-        duration_s = float(self._set("duration", timebase.duration_s))
+        wanted: list[tuple[str, float | str]] = [("duration", timebase.duration_s)]
         if "acquire" in settings:
-            self._set("acquire", timebase.acquire)
+            wanted.append(("acquire", timebase.acquire))
             if timebase.acquire == "average":
-                self._set("averages", float(timebase.averages))
+                wanted.append(("averages", float(timebase.averages)))
         elif timebase.acquire != "normal":
             raise InstrumentError(f"{self.name}: it cannot acquire in mode {timebase.acquire}")
-        points = int(self._set("points", float(min(timebase.points, self.max_points))))
+        wanted.append(("points", float(min(timebase.points, self.max_points))))
+        found = self._set_all(wanted)
+        duration_s, points = float(found["duration"]), int(found["points"])
         if "position" in settings:
             self._set("position", duration_s * (0.5 - timebase.pre_fraction))
         return TimebaseSetup(
@@ -100,9 +101,9 @@ class DrivenScope(Driven):
     def _set_trigger(self, trigger: Trigger) -> None:
         settings = self._words.settings
         self._trigger = trigger
-        if "sweep" in settings:
-            self._set("sweep", "normal")
+        sweep = [("sweep", "normal")] if "sweep" in settings else []
         if trigger.source == "none":
+            self._set_all(sweep)
             return
         line = trigger.source == "line"
         source = (
@@ -110,12 +111,12 @@ class DrivenScope(Driven):
             if line
             else self._words.channel.format(n=_number(trigger.source))
         )
-        self._set("trigger-source", source)
+        self._set_all([*sweep, ("trigger-source", source)])
         if line:
             return
         n = _number(trigger.source)
-        self._set("trigger-slope", trigger.slope, source=source, n=n)
-        self._set("trigger-level", trigger.level_v, source=source, n=n)
+        edge = (("trigger-slope", trigger.slope), ("trigger-level", trigger.level_v))
+        self._set_all(edge, source=source, n=n)
 
     # ---- acquire ----------------------------------------------------------------------------
 
@@ -128,14 +129,13 @@ class DrivenScope(Driven):
         if self._trigger.source == "none" and self._state() == "armed":
             self._do("force")
         end_s = self._clock.mono_s() + (self._patience_s() if timeout_s is None else timeout_s)
-        wait_s = self._least_s()
+        if self._seen_armed:
+            self._clock.sleep(max(0.0, min(self._least_s(), end_s - self._clock.mono_s())))
         while not self.triggered():
-            now_s = self._clock.mono_s()
-            if now_s >= end_s:
+            if self._clock.mono_s() >= end_s:
                 self.stop()
                 return self._nothing("no trigger came in time")
-            self._clock.sleep(min(wait_s, end_s - now_s))
-            wait_s = self._poll_s()
+            self._clock.sleep(self._poll_s())
         return self.fetch()
 
     def _arm_twice(self) -> None:

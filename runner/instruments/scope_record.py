@@ -23,12 +23,16 @@ _BYTES_A_SECOND = 200_000.0  # the slowest transfer worth waiting for
 
 
 class RecordReader:
-    """Reads records through a session; ``set_`` and ``ask`` are the scope's own."""
+    """Reads records through a session; ``set_all`` and ``ask`` are the scope's own."""
 
     def __init__(
-        self, session: Session, words: ScopeWords, set_: Callable[..., Any], ask: Callable[..., Any]
+        self,
+        session: Session,
+        words: ScopeWords,
+        set_all: Callable[..., Any],
+        ask: Callable[..., Any],
     ) -> None:
-        self._session, self._words, self._set, self._ask = session, words, set_, ask
+        self._session, self._words, self._set_all, self._ask = session, words, set_all, ask
 
     def read(self, n: int, channel: ChannelSetup, timebase: TimebaseSetup) -> tuple[Record, bytes]:
         """Record and raw bytes of channel ``n``; repeated once when the preamble has changed.
@@ -37,8 +41,7 @@ class RecordReader:
         :raises DeadlineError: it did not come
         """
         waveform = self._words.waveform
-        for key, value in waveform.prepare:
-            self._set(key, value.format(n=n), n=n)
+        self._set_all([(key, value.format(n=n)) for key, value in waveform.prepare], n=n)
         before = self._scaling(n)
         for _ in range(2):
             data = self._data(n, before, timebase)

@@ -188,22 +188,25 @@ def _two_captures(name: str) -> str:
 )
 def f58() -> str:
     # The factor of the bench file is set and read back: 10X, 1.000E+01 and 10 are the same.
-    for words in (b"10X\n", b"1.000E+01\n"):
-        with scope_on({"CHAN1:PROB 10;:CHAN1:PROB?": words}, probes={"ch1": {"factor": 10.0}}) as (
-            scope,
-            _,
-            _,
-        ):
-            set_up(scope)
-    with scope_on({"CHAN1:PROB 10;:CHAN1:PROB?": b"1X\n"}, probes={"ch1": {"factor": 10.0}}) as (
-        scope,
-        _,
-        _,
-    ):
+    for words in (b"10X", b"1.000E+01"):
+        assert _probe_answers(words) == "taken"
+    return _probe_answers(b"1X")
+
+
+def _probe_answers(words: bytes) -> str:
+    alone = "CHAN1:PROB 10;:CHAN1:PROB?"
+    joined = alone + ";:CHAN1:COUP DC;:CHAN1:COUP?;:CHAN1:BAND 20E6;:CHAN1:BAND?"
+    instead = {
+        joined: words + b";DC;+2.00000000E+07\n",
+        alone: words + b"\n",
+        "CHAN1:PROB?": words + b"\n",
+    }
+    with scope_on(instead, probes={"ch1": {"factor": 10.0}}) as (scope, player, _):
         try:
             set_up(scope)
         except Exception as error:  # noqa: BLE001 - its kind is part of the outcome
             return told(error).split(" (")[0] + ")"
+        assert player.asked[joined] == 1
     return "taken"
 
 
