@@ -52,7 +52,7 @@ LIMITS: dict[str, LimitSpec] = {
         {
             "hobby": ("1.5 % + 20 mA", "common practice: ±1 % ±2 digits"),
             "lab": ("0.2 % + 10 mA", "usual data-sheet form of laboratory supplies"),
-            "switch-mode": ("0.5 % + 20 mA", _PROPOSED),
+            "switch-mode": ("1 % + 20 mA", "common practice: ±1 % ±2 digits of 10 mA"),
         },
     ),
     "ripple-rms": LimitSpec(
@@ -98,6 +98,15 @@ LIMITS: dict[str, LimitSpec] = {
             "hobby": ("50 mΩ", "common practice: at most 50 mΩ to 1 kHz"),
             "lab": ("10 mΩ", _PROPOSED),
             "switch-mode": ("50 mΩ", _PROPOSED),
+        },
+    ),
+    "output-impedance": LimitSpec(
+        "Ω",
+        "magnitude of the output impedance, 70 Hz to 1 kHz",
+        {
+            "hobby": ("50 mΩ", "common practice: at most 50 mΩ to 1 kHz"),
+            "lab": ("10 mΩ", _PROPOSED),
+            "switch-mode": ("100 mΩ", "a data sheet's figure, nearly flat with frequency"),
         },
     ),
     "tap-glitch": LimitSpec("V", "output deviation while the winding changes", _same("100 mV")),

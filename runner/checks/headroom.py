@@ -28,6 +28,7 @@ BELOW_V = 0.02
 RECORDS = 3
 READINGS = 3
 STEP_SHARE = 0.01
+FINEST_SHARE = 0.0025
 LOWEST_SHARE = 0.80
 SAG_V = 10e-3
 """Line is lowered until the output falls by this much, or its ripple doubles."""
@@ -88,12 +89,28 @@ def headroom_points(work: Workplace) -> list[OutputPoint]:
 def _lower(work: Workplace, scope: RippleScope, name: str, set_v: float, load_a: float) -> None:
     """Nominal, the test limit, then further down until regulation is lost."""
     normal = _look(work, scope, name, set_v, load_a, 1.0)
-    share = LOW_SHARE
+    held, share = 1.0, LOW_SHARE
     while share > LOWEST_SHARE - 1e-9:
         seen = _look(work, scope, name, set_v, load_a, share)
-        if normal is None or seen is None or _lost(normal, seen):
-            break
-        share = round(share - STEP_SHARE, 6)
+        if normal is None or seen is None:
+            return
+        if _lost(normal, seen):
+            _halve(work, scope, name, set_v, load_a, normal, held, share)
+            return
+        held, share = share, round(share - STEP_SHARE, 6)
+
+
+def _halve(
+    work: Workplace, scope: RippleScope, name: str, set_v: float, load_a: float,
+    normal: tuple[float, float], held: float, lost: float,
+) -> None:  # fmt: skip
+    """Halve in on the line voltage between the last that held and the first that did not."""
+    while held - lost > FINEST_SHARE + 1e-9:
+        middle = round((held + lost) / 2, 6)
+        seen = _look(work, scope, name, set_v, load_a, middle)
+        if seen is None:
+            return
+        held, lost = (held, middle) if _lost(normal, seen) else (middle, lost)
 
 
 def _lost(normal: tuple[float, float], seen: tuple[float, float]) -> bool:

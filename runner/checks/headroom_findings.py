@@ -8,7 +8,8 @@ from runner.checks.scales import scale_of, scope_scale_of, valid_values
 from runner.finding import Finding
 from runner.metrology.budget import Budget, Line
 from runner.metrology.limit import Limit
-from runner.metrology.readings import difference
+from runner.metrology.readings import difference, mean_of_readings
+from runner.metrology.repeats import mean
 from runner.metrology.scope_budgets import scope_pp
 from runner.profile import Profile
 from runner.reading import Reading
@@ -34,7 +35,7 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
         at = f"{point}, {set_v:.6g} V, {float(mine[0].at['load_a']):.3g} A"
         found.append(_ripple(data, profile, judge, mine, at))
         found.append(_sag(data, profile, judge, mine, set_v, at))
-        found.append(_margin(data, judge, mine, at))
+        found.append(_margin(data, profile, judge, mine, at))
     return found
 
 
@@ -84,7 +85,9 @@ def _sag(
     return judge.apply(budget, limit, source, at=at, reason="dropout at low line")
 
 
-def _margin(data: CheckData, judge: Judge, mine: list[Reading], at: str) -> Finding:
+def _margin(
+    data: CheckData, profile: Profile, judge: Judge, mine: list[Reading], at: str
+) -> Finding:
     """How far the line may fall before the output sags or its ripple doubles, in percent."""
     what = "line voltage margin"
     limit = Limit.at_least(MARGIN_PCT)
@@ -96,13 +99,33 @@ def _margin(data: CheckData, judge: Judge, mine: list[Reading], at: str) -> Find
         return judge.not_measured(what, "%", why, at=at, limit=limit, source=source)
     held = min((share for share in shares if lost is None or share > lost), default=1.0)
     first = lost if lost is not None else held
-    value = 100 * (1 - (held + first) / 2)
-    lines = [Line.from_limit("line meter", LINE_METER_PCT, value=value, unit="%")]
-    if first < held:
-        lines.append(Line.from_limit("step of the line", 50 * (held - first), unit="%"))
-    budget = Budget(what, "%", value, tuple(lines))
-    reason = f"regulation is lost between {100 * held:.0f} % and {100 * first:.0f} % of nominal"
+    budget = _between(data, what, mine, profile.unit.mains.voltage_v, held, first)
+    reason = f"regulation is lost between {100 * held:.4g} % and {100 * first:.4g} % of nominal"
     return judge.apply(budget, limit, source, at=at, reason=reason)
+
+
+def _between(
+    data: CheckData, what: str, mine: list[Reading], nominal_v: float, held: float, lost: float
+) -> Budget:
+    """Margin in percent from the line as measured at the inlet, half-way from held to lost.
+
+    Without a meter there, from what the line was set to.
+    """
+    lines, shares = [], []
+    for share in (held, lost):
+        seen = _at_share(mine, "line-voltage", share)
+        shares.append(mean(valid_values(seen)) / nominal_v if seen else share)
+    value = 100 * (1 - sum(shares) / 2)
+    seen = _at_share(mine, "line-voltage", held)
+    if seen:
+        inlet = mean_of_readings(what, valid_values(seen), scale_of(data, seen[0]))
+        lines += [line.carried(-100 / nominal_v) for line in inlet.lines]
+    if not lines:
+        lines.append(Line.from_limit("line meter", LINE_METER_PCT, value=value, unit="%"))
+    if lost < held:
+        step_pct = 50 * abs(shares[0] - shares[1])
+        lines.append(Line.from_limit("step of the line", step_pct, unit="%"))
+    return Budget(what, "%", value, tuple(lines))
 
 
 def _lost(mine: list[Reading], share: float) -> bool:

@@ -72,7 +72,7 @@ class Impedance:
                 load.pulse_off()
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
-        """Impedance at each frequency against the limit of the output resistance."""
+        """Impedance at each frequency against its limit."""
         judge = Judge(NAME, profile)
         if data.events_of("no-pulse"):
             why = f"the load cannot pulse ({data.events_of('no-pulse')[0]['reason']})"
@@ -137,16 +137,15 @@ def _fit(
 
 
 def _finding(data: CheckData, profile: Profile, judge: Judge, f_hz: float) -> Finding:
-    limits = profile.limit("output-resistance")
+    limits = profile.limit("output-impedance")
     limit = Limit.at_most(limits.limit.at(0.0))
     what, at = "output impedance", f"at {f_hz:g} Hz"
-    source = f"to 1 kHz as the output resistance ({limits.source})"
     readings = data.of("response", f_hz=f_hz)
     valid = [one for one in readings if one.valid]
     if len(valid) < 2:
         why = "; ".join(dict.fromkeys(str(r.reason) for r in readings if not r.valid))
         return judge.not_measured(
-            what, "Ω", why or "too few records", at=at, limit=limit, source=source
+            what, "Ω", why or "too few records", at=at, limit=limit, source=limits.source
         )
     first, amps = valid[0], float(valid[0].at["amps"])
     scale = scope_scale_of(
@@ -162,7 +161,7 @@ def _finding(data: CheckData, profile: Profile, judge: Judge, f_hz: float) -> Fi
         ),
         Line.from_limit("levels of the pulse", LEVEL_PCT / 100 * value, unit="Ω"),
     )  # fmt: skip
-    return judge.apply(Budget(what, "Ω", value, lines, scale.caveats), limit, source, at=at)
+    return judge.apply(Budget(what, "Ω", value, lines, scale.caveats), limit, limits.source, at=at)
 
 
 CHECK = Impedance()

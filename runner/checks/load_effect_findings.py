@@ -24,8 +24,11 @@ NAME = "load-effect"
 PAIRS_NEEDED = 2
 LEAST_SHARE = 0.01
 """Below this share of the rated current a slope says nothing of the unit."""
-RATED_SHARE = 0.95
-"""Below this share of the rated current the load effect is not that of the rated load."""
+RATED_SHARE = 0.94
+"""Below this share of the rated current the load effect is not that of the rated load.
+
+A load that is used up to 95 % of its rating may draw a percent less than it is set to.
+"""
 
 
 def findings(data: CheckData, profile: Profile) -> list[Finding]:

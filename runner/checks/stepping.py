@@ -35,7 +35,7 @@ ASKED = 3
 """Times that a person is asked before the knob is taken to be without effect."""
 FAR_PART, FAR_V = 0.15, 1.0
 """How far from "about" the output may come to rest, in parts of it or in V."""
-SET_TIMEOUT_S = 10.0
+SET_TIMEOUT_S = 30.0
 """An unloaded output that is turned down empties its capacitor through the bleeder alone."""
 REST_LIMIT_V = 10e-3
 """Rest for reading a set point: at most a tenth of this a second."""

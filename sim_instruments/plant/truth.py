@@ -161,10 +161,17 @@ class Truth:
         """
         return self._engine.history.values(column, t_s)
 
-    def cycle(self, load_a: float, set_v: float) -> Cycle | None:
-        """Steady cycle at another point with the winding now selected."""
+    def cycle(self, load_a: float, set_v: float, line_share: float | None = None) -> Cycle | None:
+        """Steady cycle at another point with the winding now selected.
+
+        ``line_share`` is of the line voltage that was set, its wander left out; None: the line
+        as it is now.
+        """
         e = self._engine
-        circuit = copy.copy(e.circuit()[0])
+        now, line = e.circuit()[:2]
+        circuit = copy.copy(now)
+        if line_share is not None:
+            circuit.emf_v = line.ratio * line_share * e.settings.mains_v_rms
         circuit.goal_v = set_v
         circuit.load_kind, circuit.load_level = ("cc", load_a) if load_a > 0.0 else ("off", 0.0)
         circuit.load_v_min, circuit.sense_on = 0.1, False

@@ -40,6 +40,8 @@ def _run(file: Path, first: int, last: int, only: tuple[str, ...], *, long: bool
         for seed in range(first, last + 1):
             if seed not in done:
                 line = measure_unit(seed, checks=only or CHECKS, quick=not long)
+                if line["how"] == "interrupted":
+                    return
                 out.write(json.dumps(line) + "\n")
                 out.flush()
 

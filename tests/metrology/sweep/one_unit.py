@@ -147,10 +147,18 @@ def _true_value(finding: Finding, number: int, true: list[Finding], view: TrueVi
     """True value of a finding: the tap points from the plant's parts, the rest from its waves."""
     if finding.check == "tap-map":
         return _true_tap(finding, view)
+    if finding.what == "line voltage margin":
+        return _true_margin(finding, view.margins_pct[number : number + 1])
     if finding.check in {"before-power", "earth-reference"}:
         return _true_leak(finding, view)
     same = [f for f in true if f.what == finding.what]
     return same[number].value if number < len(same) else None
+
+
+def _true_margin(finding: Finding, found: list[float | None]) -> float | None:
+    """None where the line was not lowered far enough: the finding is then a least value."""
+    lowered = "regulation is lost" in finding.reason or (finding.value or 0.0) < 19.0
+    return found[0] if found and lowered else None
 
 
 def _true_tap(finding: Finding, view: TrueView) -> float | None:

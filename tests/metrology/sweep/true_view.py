@@ -25,6 +25,8 @@ from sim_instruments.scope_front import ChannelSetting, Front
 __all__ = ["TrueView", "watched"]
 
 Floats = NDArray[np.float64]
+NOISE_PP = 7.5
+"""Peak to peak over rms of the unit's noise in a record of 10,000 samples."""
 WAVES = {"output-voltage": "out", "load-current": "load"}
 
 
@@ -37,6 +39,7 @@ class TrueView:
         self.readings: dict[str, list[float | None]] = {}
         self.waveforms: dict[tuple[str, str], Floats] = {}
         self.taps: dict[tuple[int, float, str], list[float]] = {}
+        self.margins_pct: list[float | None] = []
         self._seen: dict[int, Floats] = {}
         self._spread_v = 0.0
 
@@ -63,6 +66,10 @@ class TrueView:
     def reading(self, check: str, reading: Reading) -> None:
         """Keep the true value of what was just read; None where there is none to be had."""
         self.readings.setdefault(check, []).append(self._true(reading))
+        normal = reading.quantity == "line-voltage" and reading.at.get("line_share") == 1.0
+        if check == "headroom" and normal:
+            at = reading.at
+            self.margins_pct.append(self._margin_pct(float(at["load_a"]), float(at["set_v"])))
 
     def waveform(self, check: str, name: str, capture: Capture) -> None:
         """Keep the wave that a kept record shows."""
@@ -100,6 +107,24 @@ class TrueView:
         half_s = 0.5 / self.opened.truth.line_hz
         middle_s = min(middle_s, now_s - half_s)
         return float(plant._engine.history.mean(wave, middle_s - half_s, middle_s + half_s))
+
+    def _margin_pct(self, load_a: float, set_v: float) -> float | None:
+        """How far the line may fall before the plant's own steady cycle leaves regulation."""
+        truth = self.opened.truth
+        noise_v = NOISE_PP * truth.parts.regulator.noise_v
+        normal = truth.cycle(load_a, set_v, 1.0)
+        if normal is None:
+            return None
+        held, lost = 1.0, 0.75
+        while held - lost > 2e-4:
+            share = (held + lost) / 2
+            low = truth.cycle(load_a, set_v, share)
+            if low is None:
+                return None
+            sag_v = float(normal.waves[1][:-1].mean() - low.waves[1][:-1].mean())
+            beyond = np.ptp(low.waves[1]) + noise_v > 2 * (np.ptp(normal.waves[1]) + noise_v)
+            held, lost = (held, share) if sag_v > 10e-3 or beyond else (share, lost)
+        return 100 * (1 - (held + lost) / 2)
 
     def _scope(self, reading: Reading) -> float | None:
         if reading.quantity.startswith("floor"):
