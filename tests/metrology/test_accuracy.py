@@ -193,3 +193,23 @@ def test_missing_key_and_wrong_shape() -> None:
         _scale(20.0)
     with pytest.raises(ValueError, match="instrument: expected its name"):
         SHEET.scale(10.0, instrument="", on=TODAY)
+
+
+def test_last_digit_follows_the_integration_time() -> None:
+    # A 6.5-digit meter's counts as shares of range: 1e-4, 1e-5, 3e-6, 1e-6, 3e-7 at 0.02, 0.2,
+    # 1, 10 and 100 line periods (usual table of that lineage, from memory).
+    shares = ((0.02, 1e-4), (0.2, 1e-5), (1.0, 3e-6), (10.0, 1e-6), (100.0, 3e-7))
+    steps = tuple((nplc, 10 * share) for nplc, share in shares)
+    row = RangeAccuracy(10.0, 0.0035, 0.0005, resolution=1e-5, resolution_by_nplc=steps)
+    sheet = Accuracy("dc-volts", "V", (row,))
+    for nplc, count in (*steps, (2.0, 3e-5), (0.001, 1e-3), (None, 1e-5)):
+        scale = sheet.scale(10.0, instrument="meter", on=TODAY, nplc=nplc)
+        assert scale.resolution == pytest.approx(count)
+        assert scale.resolution_u == pytest.approx(count / math.sqrt(12))  # GUM F.2.2.1
+    assert Accuracy.from_dict(json.loads(json.dumps(sheet.to_dict()))) == sheet
+
+
+@pytest.mark.parametrize("steps", [((0.0, 1e-5),), ((1.0, -1e-5),), ((1.0, math.inf),)])
+def test_last_digits_that_cannot_be(steps: tuple[tuple[float, float], ...]) -> None:
+    with pytest.raises(ValueError, match="resolution_by_nplc"):
+        RangeAccuracy(10.0, 0.0035, resolution_by_nplc=steps)
