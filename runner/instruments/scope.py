@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from contextlib import suppress
 
 import numpy as np
 
@@ -171,12 +172,12 @@ class DrivenScope(Driven):
         self._clock.sleep(before_s)  # what precedes the trigger has to be recorded first
         end_s = self._clock.mono_s() + before_s * 0.25 + _ARM_S
         while True:
-            state = self._state()
+            state, count = self._state_and_count()
             if state in {"armed", "running", "auto"}:
                 self._seen_armed = True
                 return
             self._seen_armed |= state == "filling"
-            if state == "idle" and self._count is not None and self._captures() != self._count:
+            if state == "idle" and self._count is not None and count != self._count:
                 return
             if self._clock.mono_s() >= end_s:
                 raise InstrumentError(f"{self.name}: it did not arm (state {state})")
@@ -185,6 +186,17 @@ class DrivenScope(Driven):
     def _captures(self) -> int | None:
         question = self._words.queries.get("captures")
         return None if question is None else int(self._ask(question, as_integer))
+
+    def _state_and_count(self) -> tuple[str, int | None]:
+        """Trigger state and number of captures; in one message where the dialect allows it."""
+        state, count = self._words.queries["state"], self._words.queries.get("captures")
+        if count is None or self._count is None:
+            return self._state(), None
+        said, number = self._ask_joined([state.ask, count.ask], 2)
+        if said is not None and number is not None and state.decode == "word":
+            with suppress(FramingError):
+                return self._state_named(state, said), as_integer(count, number)
+        return self._state(), self._captures()
 
     def _state(self) -> str:
         question = self._words.queries["state"]
@@ -203,8 +215,9 @@ class DrivenScope(Driven):
 
     def triggered(self) -> bool:
         """Whether the armed acquisition is complete."""
-        done = self._state() == "idle" and (
-            self._seen_armed if self._count is None else self._captures() != self._count
+        state, count = self._state_and_count()
+        done = state == "idle" and (
+            self._seen_armed if self._count is None else count != self._count
         )
         if done and self._triggered_at_s is None:
             self._triggered_at_s = self._clock.mono_s()

@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import suppress
+from types import MappingProxyType
 from typing import Any
 
 import numpy as np
@@ -14,7 +16,7 @@ from runner.instruments.dialect import ScopeWords
 from runner.instruments.roles import ChannelSetup, TimebaseSetup
 from runner.instruments.waveforms import DECODERS, Record, Scaling, samples_from
 from runner.link.blocks import BlockShape
-from runner.link.numbers import parse_number, shown
+from runner.link.numbers import Number, parse_number, shown
 from runner.link.session import Session
 
 __all__ = ["RecordReader"]
@@ -41,10 +43,11 @@ class RecordReader:
         :raises DeadlineError: it did not come
         """
         waveform = self._words.waveform
-        self._set_all([(key, value.format(n=n)) for key, value in waveform.prepare], n=n)
-        before = self._scaling(n)
+        prepare = [(key, value.format(n=n)) for key, value in waveform.prepare]
+        told = self._set_all(prepare, self._comes_along(n), n=n)
+        before = self._scaling(n, told)
         for _ in range(2):
-            data = self._data(n, before, timebase)
+            data = self._data(n, self._points(before, told), timebase)
             after = self._scaling(n)
             if _essence(after) == _essence(before):
                 raw = samples_from(data, waveform.sample, waveform.order)
@@ -52,7 +55,17 @@ class RecordReader:
             before = after
         raise FramingError("the scope's scaling changes while its record is read")
 
-    def _scaling(self, n: int) -> Scaling:
+    def _comes_along(self, n: int) -> list[str]:
+        """Questions that may be asked in the message of the settings."""
+        waveform, points = self._words.waveform, self._words.queries.get("record-points")
+        text = bool(waveform.preamble) and not waveform.preamble_is_block
+        return [
+            *([points.ask] if points is not None else []),
+            *([waveform.preamble.format(n=n)] if text else []),
+        ]
+
+    def _scaling(self, n: int, told: Mapping[str, str] = MappingProxyType({})) -> Scaling:
+        """Scaling of channel ``n``; ``told`` holds answers that came along with the settings."""
         waveform = self._words.waveform
         facts = {}
         for name, question in waveform.facts.items():
@@ -65,6 +78,10 @@ class RecordReader:
         command = waveform.preamble.format(n=n)
         if waveform.preamble_is_block:
             return Scaling((), self._session.query_block(command, BlockShape())[0], facts)
+        if command in told:
+            with suppress(FramingError):
+                return Scaling(self._head(told[command]), b"", facts)
+            self._session.counts.repeats += 1
         return Scaling(self._session.ask(command, self._head, repeats=1), b"", facts)
 
     def _head(self, text: str) -> tuple[float, ...]:
@@ -77,10 +94,15 @@ class RecordReader:
             raise FramingError(f"a preamble of numbers was due, found {shown(text)}")
         return tuple(number for number in numbers if number is not None)
 
-    def _points(self, scaling: Scaling, timebase: TimebaseSetup) -> int | None:
+    def _points(self, scaling: Scaling, told: Mapping[str, str]) -> int | None:
         question = self._words.queries.get("record-points")
         if question is not None:
-            number = self._ask(question, as_number)
+            number = Number(None)
+            if question.ask in told:
+                with suppress(FramingError):
+                    number = as_number(question, told[question.ask])
+            if number.value is None:
+                number = self._ask(question, as_number)
             return None if number.value is None else int(number.value)
         if self._words.waveform.decode.startswith("ten-fields"):
             return int(scaling.head[2])
@@ -88,9 +110,8 @@ class RecordReader:
             return int(scaling.head[2])
         return int(scaling.facts["points"]) if "points" in scaling.facts else None
 
-    def _data(self, n: int, scaling: Scaling, timebase: TimebaseSetup) -> bytes:
+    def _data(self, n: int, points: int | None, timebase: TimebaseSetup) -> bytes:
         waveform = self._words.waveform
-        points = self._points(scaling, timebase)
         width = np.dtype(waveform.sample).itemsize
         shape = BlockShape(
             waveform.prefix.format(n=n).encode(), width if waveform.count_in_points else 1

@@ -105,29 +105,39 @@ class SettingUp:
         self._remember(wish.made)
         return found
 
-    def _set_all(self, wanted: Sequence[tuple[str, Value]], **context: Any) -> dict[str, Any]:
+    def _set_all(
+        self, wanted: Sequence[tuple[str, Value]], ask: Sequence[str] = (), **context: Any
+    ) -> dict[str, Any]:
         """Make several settings, in one message where the dialect allows it; each is read back.
 
-        A setting that its read-back does not show is made once more on its own.
+        A setting that its read-back does not show is made once more on its own. The answers to
+        the questions ``ask`` may come along, under the question; where they do not, it is left
+        out.
 
         :raises InstrumentError: it did not take one
         """
         wishes = [self._wish(key, value, None, context) for key, value in wanted]
-        if self._dialect.compound and len(wishes) > 1 and all(one.joins for one in wishes):
-            texts = self._ask_joined([part for one in wishes for part in one.parts], len(wishes))
-        else:
-            texts = [None] * len(wishes)
-        found = {}
-        for one, text in zip(wishes, texts, strict=True):
+        n = len(wishes) + len(ask)
+        texts: list[str | None] = [None] * n
+        if n > 1 and all(one.joins for one in wishes):
+            texts = self._ask_joined([*(p for one in wishes for p in one.parts), *ask], n)
+        found: dict[str, Any] = {}
+        shown_all = True
+        for one, text in zip(wishes, texts, strict=False):
             if text is not None and one.shows(text):
                 self._remember(one.made)
                 found[one.key] = found_instead(one.setting, one.question, one.wanted, text)
             else:
+                shown_all = False
                 found[one.key] = self._set(one.key, one.made.value, **context)
+        if shown_all:
+            found |= {q: t for q, t in zip(ask, texts[len(wishes) :], strict=True) if t is not None}
         return found
 
     def _ask_joined(self, parts: list[str], n: int) -> list[str | None]:
-        """The answers to ``n`` questions in one message; all None when they did not come."""
+        """The answers to ``n`` questions in one message; all None when they did not come so."""
+        if not self._dialect.compound:
+            return [None] * n
         line = ";:".join(part.removeprefix(":") for part in parts)
         try:
             texts = self._session.query(line).split(";")

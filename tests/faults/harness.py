@@ -129,7 +129,7 @@ class Faulty(Player):
             return None
         self.asked[line] = self.asked.get(line, 0) + 1
         if line not in self.instead:
-            return self(line)
+            return self._joined(line) if ";:" in line else self(line)
         found = self.instead[line]
         if isinstance(found, tuple):  # answers for the first, second, … time
             found = found[min(self.asked[line], len(found)) - 1]
@@ -139,6 +139,23 @@ class Faulty(Player):
             return self(line)
         self.log.append(line)
         return found  # type: ignore[no-any-return]
+
+    def _joined(self, line: str) -> Answer:
+        """A message of several: each is answered as on its own, one line for all."""
+        parts = line.split(";:")
+        if not set(parts) & self.instead.keys():
+            return self(line)
+        texts: list[bytes] = []
+        for part in parts:
+            found = self.reply(part)
+            if found is None:
+                if part in self.instead:
+                    return None  # taken over to say nothing
+            elif isinstance(found, bytes):
+                texts.append(found.rstrip(b"\n"))
+            else:
+                return found
+        return b";".join(texts) + b"\n" if texts else None
 
 
 @contextmanager
