@@ -18,6 +18,7 @@ from runner.errors import InputError
 from runner.job import Job
 from runner.link.trace import trace_file
 from runner.operator.requests import Operator
+from runner.operator.wishes import wishes_of
 from runner.profile import Profile, find_profile, load_profile
 from runner.record.reader import Record, open_record
 from runner.record.writer import RecordWriter
@@ -265,7 +266,7 @@ def _drive(
     from runner.instruments.open import open_instruments
 
     inputs = wanted.inputs
-    instruments = open_instruments(inputs.bench, opened, clock, operator, trace_to)
+    instruments = open_instruments(inputs.bench, opened, clock, wishes_of(operator), trace_to)
     try:
         writer = RecordWriter(folder, clock)
     except BaseException:

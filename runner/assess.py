@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from runner.checks.order import BY_NAME
+from runner.checks.walk import SKIPPED
 from runner.errors import ExitCode, RecordError
 from runner.finding import Decision, Finding
 from runner.profile import Profile
@@ -54,7 +55,10 @@ def findings_of(data: CheckData, profile: Profile) -> list[Finding]:
         return [_refused(data.name, data.refused)]
     if not data.finished and not data.rows:
         return [_not_measured(data.name, "the run ended before the check was complete")]
-    found = check.findings(data, profile)
+    found = check.findings(data, profile) + [
+        _not_measured(data.name, "skipped by the person at the bench", at=str(event["point"]))
+        for event in data.events_of(SKIPPED)
+    ]
     return found or [_not_measured(data.name, "the check gave no valid reading")]
 
 
@@ -66,9 +70,9 @@ def _refused(check: str, line: dict[str, Any]) -> Finding:
     )  # fmt: skip
 
 
-def _not_measured(check: str, reason: str) -> Finding:
+def _not_measured(check: str, reason: str, at: str = "") -> Finding:
     return Finding(
-        check=check, what=check, at="", value=None, unit="",
+        check=check, what=check, at=at, value=None, unit="",
         decision=Decision.NOT_MEASURED, reason=reason,
     )  # fmt: skip
 

@@ -17,14 +17,23 @@ from typing import TYPE_CHECKING, Any
 from runner.bench import Bench
 from runner.checks.check import Workplace
 from runner.clock import Clock
-from runner.errors import AsleftError, BenchError, HazardStop, RecordError, UnitRefusesError
+from runner.errors import (
+    AsleftError,
+    BenchError,
+    HazardStop,
+    PersonWantsError,
+    RecordError,
+    UnitRefusesError,
+)
 from runner.finding import Finding
 from runner.job import Job
 from runner.operator.requests import Answer, AskNumber, Operator, Request
+from runner.operator.wishes import wishes_of
 from runner.profile import Profile
 from runner.reading import Reading
+from runner.record.standing import UNDONE
 from runner.record.writer import CheckWriter, RecordWriter
-from runner.schedule import Schedule, Step
+from runner.schedule import GUARDS, Schedule, Step
 
 if TYPE_CHECKING:
     from runner.hookup import Hazard
@@ -191,25 +200,45 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
     log = CheckWriter(run.writer, name, _shown_unless_ended(run))
     run.writer.write("check-start", check=name, question=step.check.question)
     run.progress(name, 0.0, step.check.title)
-    step.check.measure(
-        Workplace(
-            instruments=run.instruments,
-            output=unit_output(run.profile, run.instruments, run.operator),
-            profile=run.profile,
-            bench=run.bench,
-            log=log,
-            operator=run.operator,
-            clock=run.clock,
-            quick=run.quick,
-            earlier=done,
-        )
+    person = wishes_of(run.operator)
+    work = Workplace(
+        instruments=run.instruments,
+        output=unit_output(run.profile, run.instruments, person),
+        profile=run.profile,
+        bench=run.bench,
+        log=log,
+        operator=person,
+        clock=run.clock,
+        quick=run.quick,
+        earlier=done,
     )
+    _as_wanted(run, step, work)
     if run.instruments.load is not None:
         run.instruments.load.input(False)
     run.instruments.check_settings()
     run.writer.write("check-end", check=name)
     run.progress(name, 1.0, step.check.title)
     return findings_of(run.writer.check_data(name), run.profile)
+
+
+def _as_wanted(run: Run, step: Step, work: Workplace) -> None:
+    """Measure; a wish outside any point is about the whole check."""
+    while True:
+        try:
+            step.check.measure(work)
+            return
+        except PersonWantsError as wanted:
+            if wanted.wish == "skip" and step.check.name in GUARDS:
+                raise HazardStop(
+                    f"the check {step.check.name} guards those after it and was skipped"
+                ) from None
+            run.writer.write(UNDONE, check=step.check.name, wish=wanted.wish)
+            if run.instruments.load is not None:
+                run.instruments.load.input(False)
+            if wanted.wish == "skip":
+                reason = "skipped by the person at the bench"
+                run.writer.write("check-skipped", check=step.check.name, reason=reason)
+                return
 
 
 def _shown_unless_ended(run: Run) -> Any:
@@ -276,8 +305,9 @@ def _line_refuses(run: Run, step: Step) -> str | None:
 
 def _line_voltage(run: Run) -> Reading | None:
     """Measure the line at the inlet; without a mains meter take what the person typed once."""
-    if run.instruments.mains_meter is not None:
-        return run.instruments.mains_meter.read_mains()["line-voltage"]
+    while run.instruments.mains_meter is not None:
+        with suppress(PersonWantsError):  # typed by hand: there is no point to go back to
+            return run.instruments.mains_meter.read_mains()["line-voltage"]
     if not run.typed_line and not run.unattended:
         nominal_v = run.profile.unit.mains.voltage_v
         answer = run.operator.answer(
@@ -288,6 +318,8 @@ def _line_voltage(run: Run) -> Reading | None:
                 unit="V", low=0.5 * nominal_v, high=1.3 * nominal_v,
             )
         )  # fmt: skip
+        if answer.back or answer.again:
+            return _line_voltage(run)
         run.typed_line.append(answer)
         run.writer.write("answer", topic="line-voltage", asked="line voltage", done=answer.done,
                          words=answer.words)  # fmt: skip

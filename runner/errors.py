@@ -9,7 +9,8 @@
     │   ├── FramingError     an answer that cannot be taken for the one asked for
     │   ├── InstrumentError  the instrument reported an error or did not take a setting
     │   └── UnitRefusesError the unit does not do what it is told: the engine makes a finding of it
-    └── RecordError     4    the record cannot be written, or is not readable
+    ├── RecordError     4    the record cannot be written, or is not readable
+    └── PersonWantsError     back, again or skip, said at a prompt: the check's walk obeys it
 
 A unit that fails its limits is a result, never an exception.
 """
@@ -29,6 +30,7 @@ __all__ = [
     "HazardStop",
     "InputError",
     "InstrumentError",
+    "PersonWantsError",
     "RecordError",
     "UnitRefusesError",
 ]
@@ -125,6 +127,17 @@ class UnitRefusesError(BenchError):
     def __init__(self, wanted: str, how: str) -> None:
         self.wanted = wanted
         super().__init__(how)
+
+
+class PersonWantsError(AsleftError):
+    """The person at the bench wants to go back, to do a point again, or to skip it.
+
+    ``wish`` is "back", "again" or "skip".
+    """
+
+    def __init__(self, wish: str) -> None:
+        self.wish = wish
+        super().__init__(f"the person at the bench wants: {wish}")
 
 
 class RecordError(AsleftError):

@@ -10,7 +10,7 @@ from runner.checks.check import Check, Conditions, Plan
 from runner.checks.order import ALL
 from runner.errors import InputError
 
-__all__ = ["RELAY_BUDGET", "Schedule", "Step", "make_schedule"]
+__all__ = ["GUARDS", "RELAY_BUDGET", "Schedule", "Step", "make_schedule"]
 
 RELAY_BUDGET = 400
 """Relay operations one job may cost: 200 pairs, 1 % of a contact's life at the low end of

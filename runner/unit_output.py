@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from runner.checks.check import UnitOutput
 from runner.errors import BenchError, InstrumentError, UnitRefusesError
+from runner.instruments.hand import HandMeter
 from runner.instruments.roles import BenchInstruments, Supply
 from runner.operator.requests import Operator, SwitchUnit, TurnKnob
 from runner.profile import Profile
@@ -56,8 +57,8 @@ class HandOutput:
 
     by_hand = True
 
-    def __init__(self, operator: Operator) -> None:
-        self._operator = operator
+    def __init__(self, operator: Operator, *, watched: bool) -> None:
+        self._operator, self._watched = operator, watched
 
     def on(self, on: bool) -> None:
         """Ask for the output to be switched."""
@@ -70,7 +71,7 @@ class HandOutput:
         text = f"Turn the voltage to about {volts:.2f} V."
         if stands_at_v is not None:
             text = f"The output stands at {stands_at_v:.2f} V. {text}"
-        self._must(TurnKnob("turn-voltage", text, volts))
+        self._must(TurnKnob("turn-voltage", text, volts, watched=self._watched))
 
     def set_current_limit(self, amps: float) -> None:
         """Ask for the current limit."""
@@ -103,4 +104,5 @@ def unit_output(profile: Profile, instruments: BenchInstruments, operator: Opera
     """Return the way this unit's output is driven on this bench."""
     if profile.unit.setting == "remote" and instruments.supply is not None:
         return RemoteOutput(instruments.supply)
-    return HandOutput(operator)
+    watched = not isinstance(instruments.meter, HandMeter)
+    return HandOutput(operator, watched=watched)

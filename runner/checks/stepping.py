@@ -11,6 +11,7 @@ from runner.checks.points import full_load_a
 from runner.errors import BenchError, InstrumentError, UnitRefusesError
 from runner.instruments.hand import HandMeter
 from runner.instruments.roles import Load, Meter
+from runner.operator.requests import Watcher
 
 __all__ = [
     "at_rest",
@@ -28,8 +29,17 @@ FAST_NPLC = 1.0
 EXACT_NPLC = 10.0
 REST_WINDOW_S = 0.2
 RETRY_S = 0.02
+HOLD_S = 2.0
 HOLD_TIMEOUT_S = 60.0
 """How long a knob may take to come to rest after the hand says that it is done."""
+LIVE_TIMEOUT_S = 180.0
+"""How long a person may take who sees the reading live and says nothing."""
+NEAR_PART, NEAR_V = 3e-3, 0.03
+"""A knob that rests so near to the target is taken at once, in parts of it or in V."""
+LINGER_S = 6.0
+"""So long it must be still to be taken further away: nobody fine-tunes for ever."""
+ASK_AGAIN_S = 25.0
+"""After so long, far from the target and still, a live person is asked again."""
 RECENT_READINGS = 50
 ASKED = 3
 """Times that a person is asked before the knob is taken to be without effect."""
@@ -50,8 +60,10 @@ def _held(work: Workplace, asked_v: float) -> float:
     """Mean output once the hand has been still; of the last seconds when it never is, V."""
     from runner.signals.settling import Hold, StableHold
 
-    still, last_v = StableHold(), asked_v
-    give_up_s = work.clock.mono_s() + HOLD_TIMEOUT_S
+    still, last_v = StableHold(hold_s=HOLD_S), asked_v
+    live = isinstance(work.operator, Watcher)
+    begun_s = work.clock.mono_s()
+    give_up_s = begun_s + (LIVE_TIMEOUT_S if live else HOLD_TIMEOUT_S)
     recent: deque[float] = deque(maxlen=RECENT_READINGS)
     while work.clock.mono_s() < give_up_s:
         reading = meter_of(work).read_volts()
@@ -61,11 +73,31 @@ def _held(work: Workplace, asked_v: float) -> float:
             continue
         recent.append(reading.value)
         seen = still.add(reading.t_mono_s, reading.value)
+        if isinstance(work.operator, Watcher):
+            work.operator.watch(f"target {asked_v:.2f} V, now {reading.value:.3f} V")
         if isinstance(seen, Hold) and seen.held:
-            return seen.mean
+            waited_s = work.clock.mono_s() - begun_s
+            if not live or _taken(seen.mean, asked_v, seen.still_s, waited_s):
+                return _accepted(work, seen.mean)
         last_v = sum(recent) / len(recent)
     work.log.event("restless", set_v=asked_v)
-    return last_v
+    return _accepted(work, last_v)
+
+
+def _taken(held_v: float, asked_v: float, still_s: float, waited_s: float) -> bool:
+    """Whether a live person has arrived: near enough, or long still, or long away from it."""
+    miss_v = abs(held_v - asked_v)
+    if miss_v <= max(NEAR_PART * asked_v, NEAR_V):
+        return True
+    if miss_v <= max(FAR_PART * asked_v, FAR_V):
+        return still_s >= LINGER_S * (1 - 1e-9)
+    return waited_s >= ASK_AGAIN_S
+
+
+def _accepted(work: Workplace, held_v: float) -> float:
+    if isinstance(work.operator, Watcher):
+        work.operator.heard()
+    return held_v
 
 
 def _turned(work: Workplace, asked_v: float) -> float:

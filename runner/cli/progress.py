@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import sys
+from collections.abc import Iterator
+from contextlib import contextmanager
 from typing import TYPE_CHECKING
 
 import click
@@ -56,6 +58,18 @@ class Shown:
         elif fraction == 0.0 and check != self._last:
             click.echo(f"{check}: {doing} (bench time left {left})", err=True)
             self._last = check
+
+    @contextmanager
+    def paused(self) -> Iterator[None]:
+        """Take the bar away while a person is asked, and put it back."""
+        if self._bar is None:
+            yield
+            return
+        self._bar.stop()
+        try:
+            yield
+        finally:
+            self._bar.start()
 
     def close(self) -> None:
         """Take the bar away."""

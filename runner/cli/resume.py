@@ -34,6 +34,7 @@ def resume(record: Path, serial: str | None, hook: str, page: bool, as_json: boo
     pages = Pages(wanted=page, quiet=as_json)
     wanted = wanted_again(resumable, hook=tuple(shlex.split(hook)), on_folder=pages.begin)
     return print_soak(
-        lambda shown: resume_soak(resumable, wanted, TerminalOperator, shown), pages,
+        lambda shown: resume_soak(resumable, wanted, lambda _clock: TerminalOperator(), shown),
+        pages,
         as_json=as_json,
     )  # fmt: skip

@@ -22,7 +22,9 @@ def run_and_print(wanted: Acceptance, *, as_json: bool, report: bool) -> int:
 
     shown = show_progress(quiet=as_json)
     try:
-        outcome = run_acceptance(wanted, TerminalOperator, shown, shown.schedule)
+        outcome = run_acceptance(
+            wanted, lambda _clock: TerminalOperator(shown.paused), shown, shown.schedule
+        )
     finally:
         shown.close()
     if report:

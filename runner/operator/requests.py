@@ -7,7 +7,7 @@ simulated hand do the same thing. An answer is an :class:`Answer`.
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Protocol
+from typing import Protocol, runtime_checkable
 
 __all__ = [
     "Answer",
@@ -21,6 +21,7 @@ __all__ = [
     "SetStrap",
     "SwitchUnit",
     "TurnKnob",
+    "Watcher",
 ]
 
 
@@ -41,11 +42,17 @@ class AskYesNo(Request):
 
 @dataclass(frozen=True, slots=True)
 class AskNumber(Request):
-    """A number typed in, e.g. what the panel meter shows; limits catch slips of the finger."""
+    """A number typed in, e.g. what the panel meter shows.
+
+    ``low`` and ``high`` are what is possible at all; further than ``slip`` from ``expect`` is
+    asked for again, and believed when it is typed twice.
+    """
 
     unit: str = ""
     low: float = float("-inf")
     high: float = float("inf")
+    expect: float | None = None
+    slip: float = float("inf")
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,13 +69,15 @@ class TurnKnob(Request):
     ``rate_per_s`` is the fastest turning wanted (V/s or A/s), None when it does not matter.
     Returns when the person says so or the program sees the value hold still. A slow turn for
     the tap map has ``sweep`` True: the hand starts moving and the answer comes at once; the
-    value keeps moving while the program watches.
+    value keeps moving while the program watches. ``watched`` says that the program reads the
+    value meanwhile, so that no word is needed when it is there.
     """
 
     target: float = 0.0
     unit: str = "V"
     rate_per_s: float | None = None
     sweep: bool = False
+    watched: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,13 +114,17 @@ class SetStrap(Request):
 
 @dataclass(frozen=True, slots=True)
 class Answer:
-    """What came back: ``done`` False means the person could not or would not do it."""
+    """What came back: ``done`` False means the person could not or would not do it.
+
+    ``skip``, ``back`` and ``again`` are wishes about the point that is being measured.
+    """
 
     done: bool
     value: float | None = None
     words: str = ""
     skip: bool = False
     back: bool = False
+    again: bool = False
 
 
 class Operator(Protocol):
@@ -119,4 +132,17 @@ class Operator(Protocol):
 
     def answer(self, request: Request) -> Answer:
         """Put the request and wait for the answer."""
+        ...
+
+
+@runtime_checkable
+class Watcher(Protocol):
+    """An operator that can be shown a live value, and may say a word meanwhile."""
+
+    def watch(self, shown: str) -> Answer | None:
+        """Show this text in place of the last one; returns a wish, None when nothing was said."""
+        ...
+
+    def heard(self) -> None:
+        """Give the sign that something was accepted: hands are at the unit, eyes elsewhere."""
         ...

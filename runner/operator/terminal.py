@@ -1,12 +1,18 @@
-"""Asks the person at the bench on the terminal: one plain sentence, one answer."""
+"""Asks the person at the bench on the terminal: one plain sentence, one answer.
+
+No step needs both hands and the keyboard: what the program can see (a knob that has come to
+rest) needs no word, and a bell tells that it was accepted.
+"""
 
 from __future__ import annotations
 
+import select
 import sys
+from collections.abc import Callable
+from contextlib import AbstractContextManager, nullcontext
 
 import click
 
-from runner.clock import Clock
 from runner.operator.requests import (
     Answer,
     AskNumber,
@@ -19,74 +25,178 @@ from runner.quantity import parse_quantity
 
 __all__ = ["TerminalOperator"]
 
+BELL = "\a"
+WISHES = {
+    "b": "back", "back": "back", "u": "back", "undo": "back",
+    "a": "again", "again": "again", "r": "again", "repeat": "again",
+    "s": "skip", "skip": "skip",
+}  # fmt: skip
+KEYS = "Enter: done   b: back, undo the last point   a: this point again   s: skip it"
+VALUE_KEYS = "b: back, undo the last point   a: this point again   s: skip it"
+BELL_TELLS = "A bell tells when it was taken."
+LIVE_WIDTH = 76
+PLAIN_NUMBER = "0123456789.+-eE"
+
 
 class TerminalOperator:
-    """Questions on stderr, answers from stdin; Enter means "done"."""
+    """Questions on stderr, answers from stdin.
 
-    def __init__(self, clock: Clock) -> None:
-        self._clock = clock
+    ``paused`` makes room for a question: whatever else is drawn on the terminal is taken away
+    inside it.
+    """
+
+    def __init__(self, paused: Callable[[], AbstractContextManager[object]] = nullcontext) -> None:
+        self._paused = paused
+        self._told: set[str] = set()
+        self._live = False
 
     def answer(self, request: Request) -> Answer:
         """Ask; an end of input means that nobody is there."""
-        click.echo("\a", err=True, nl=False)  # audible: hands may be at the bench, eyes elsewhere
+        self._end_live()
+        with self._paused():
+            click.echo(BELL, err=True, nl=False)  # hands may be at the bench, eyes elsewhere
+            try:
+                return self._ask(request)
+            except (EOFError, click.exceptions.Abort):
+                if not sys.stdin.isatty():
+                    return Answer(done=False, words="nobody answered")
+                raise KeyboardInterrupt from None
+
+    def watch(self, shown: str) -> Answer | None:
+        """Show a live value on one line; returns what was typed meanwhile as a wish."""
+        if not (sys.stdin.isatty() and sys.stderr.isatty()):
+            return None
+        click.echo(f"\r  {shown:<{LIVE_WIDTH}}", err=True, nl=False)
+        self._live = True
         try:
-            return self._ask(request)
-        except (EOFError, click.exceptions.Abort):
-            if not sys.stdin.isatty():
-                return Answer(done=False, words="nobody answered")
-            raise KeyboardInterrupt from None
+            typed = bool(select.select([sys.stdin], [], [], 0)[0])
+        except (OSError, ValueError):  # not every system can look at its terminal so
+            typed = False
+        if not typed:
+            return None
+        line = sys.stdin.readline()
+        if not line:
+            raise KeyboardInterrupt
+        self._live = False  # the typed line end has left the live line behind
+        return _wish(line)
+
+    def heard(self) -> None:
+        """Ring: it was accepted."""
+        click.echo(BELL, err=True, nl=False)
+        self._end_live()
+
+    def _end_live(self) -> None:
+        if self._live:
+            click.echo("", err=True)
+            self._live = False
 
     def _ask(self, request: Request) -> Answer:
         if isinstance(request, Confirm):
             return _confirm(request)
         if isinstance(request, AskYesNo):
-            said = click.confirm(request.text, err=True)
+            said = _yes(request.text)
             return Answer(done=said is request.expected, words="yes" if said else "no")
         if isinstance(request, AskNumber):
-            return _number(request)
-        if isinstance(request, TurnKnob) and request.sweep:
-            click.echo(f"{request.text} Begin now.", err=True)
-            return Answer(done=True)
-        words = click.prompt(
-            f"{request.text}\n  Enter when done, s to skip, b to go back",
-            default="", show_default=False, err=True,
-        ).strip().lower()  # fmt: skip
-        return Answer(
-            done=words not in {"s", "skip", "b", "back"},
-            words=words,
-            skip=words in {"s", "skip"},
-            back=words in {"b", "back"},
-        )
+            return self._number(request)
+        if isinstance(request, TurnKnob) and _needs_no_word(request):
+            return self._begin(request)
+        return self._chore(request)
+
+    def _begin(self, request: TurnKnob) -> Answer:
+        """The program watches the knob: it needs no word, and rings."""
+        signal = "Begin now; a bell tells when to stop." if request.sweep else BELL_TELLS
+        keys = "" if request.sweep else self._once(f"\n  ({VALUE_KEYS}; each with Enter)")
+        click.echo(f"{request.text} {signal}{keys}", err=True)
+        return Answer(done=True)
+
+    def _chore(self, request: Request) -> Answer:
+        while True:
+            keys = self._once(f"\n  ({KEYS})")
+            typed = _line(f"{request.text}{keys}\n  Enter when done:")
+            wish = _wish(typed)
+            if wish is not None or not typed:
+                return wish or Answer(done=True)
+            click.echo(f"  {typed!r} is not known. {KEYS}", err=True)
+
+    def _number(self, request: AskNumber) -> Answer:
+        before: float | None = None
+        while True:
+            keys = self._once(f"\n  ({VALUE_KEYS})")
+            typed = _line(f"{request.text}{keys}\n  {request.unit}:")
+            wish = _wish(typed)
+            if wish is not None:
+                return wish
+            try:
+                value = _value(typed, request.unit)
+            except ValueError as error:
+                click.echo(f"  {error}", err=True)
+                continue
+            if not request.low <= value <= request.high:
+                click.echo(
+                    f"  expected {request.low:g} to {request.high:g} {request.unit},"
+                    f" found {value:g}: please look again",
+                    err=True,
+                )
+            elif _is_slip(request, value) and value != before:
+                before = value
+                click.echo(
+                    f"  {value:g} {request.unit} is far from {request.expect:.4g}: look again,"
+                    " and type it once more if it is so",
+                    err=True,
+                )
+            else:
+                return Answer(done=True, value=value, words=typed)
+
+    def _once(self, text: str) -> str:
+        """The explanation the first time, nothing afterwards."""
+        if text in self._told:
+            return ""
+        self._told.add(text)
+        return text
+
+
+def _needs_no_word(request: TurnKnob) -> bool:
+    return request.sweep or (request.watched and sys.stdin.isatty())
+
+
+def _line(prompt: str) -> str:
+    typed = click.prompt(prompt, default="", show_default=False, prompt_suffix=" ", err=True)
+    return str(typed).strip()
+
+
+def _wish(typed: str) -> Answer | None:
+    wish = WISHES.get(typed.strip().lower())
+    if wish is None:
+        return None
+    return Answer(
+        done=False, words=wish, skip=wish == "skip", back=wish == "back", again=wish == "again"
+    )
+
+
+def _yes(text: str) -> bool:
+    while True:
+        typed = _line(f"{text}\n  y or n:").lower()
+        if typed in {"y", "yes", "n", "no"}:
+            return typed.startswith("y")
+        click.echo("  please type y for yes or n for no", err=True)
+
+
+def _value(typed: str, unit: str) -> float:
+    plain = typed.replace(",", ".").replace("−", "-")
+    if plain and all(c in PLAIN_NUMBER for c in plain):
+        return float(plain)
+    return parse_quantity(typed, unit)
+
+
+def _is_slip(request: AskNumber, value: float) -> bool:
+    return request.expect is not None and abs(value - request.expect) > request.slip
 
 
 def _confirm(request: Confirm) -> Answer:
     click.echo(request.text, err=True)
-    if not click.confirm("  Go on all the same?", default=False, err=True):
+    if not _yes("  Go on all the same?"):
         return Answer(done=False, words="no")
     reason = ""
     while not reason:
-        reason = click.prompt("  The reason, for the record", err=True).strip()
+        reason = _line("  The reason, for the record:")
     return Answer(done=True, words=reason)
-
-
-def _number(request: AskNumber) -> Answer:
-    while True:
-        typed = click.prompt(f"{request.text} ({request.unit}, s to skip)", err=True).strip()
-        if typed.lower() in {"s", "skip"}:
-            return Answer(done=False, words="skipped", skip=True)
-        try:
-            value = (
-                float(typed.replace(",", "."))
-                if typed.replace(",", ".").lstrip("+-").replace(".", "", 1).isdigit()
-                else parse_quantity(typed, request.unit)
-            )
-        except ValueError as error:
-            click.echo(f"  {error}", err=True)
-            continue
-        if request.low <= value <= request.high:
-            return Answer(done=True, value=value, words=typed)
-        click.echo(
-            f"  expected {request.low:g} to {request.high:g} {request.unit}, found {value:g}:"
-            " please look again",
-            err=True,
-        )
