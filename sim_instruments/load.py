@@ -39,16 +39,18 @@ class LoadRating:
     voltage_v: float = 150.0
     power_w: float = 300.0
     v_min: float = 0.5
+    own_ranges_a: tuple[float, ...] = ()
+    own_ranges_v: tuple[float, ...] = ()
 
     @property
-    def current_ranges_a(self) -> tuple[float, float]:
-        """Low and high current range."""
-        return self.current_a / 10, self.current_a
+    def current_ranges_a(self) -> tuple[float, ...]:
+        """Current ranges, lowest first."""
+        return self.own_ranges_a or (self.current_a / 10, self.current_a)
 
     @property
-    def voltage_ranges_v(self) -> tuple[float, float]:
-        """Low and high voltage range."""
-        return self.voltage_v / 5, self.voltage_v
+    def voltage_ranges_v(self) -> tuple[float, ...]:
+        """Voltage ranges, lowest first."""
+        return self.own_ranges_v or (self.voltage_v / 5, self.voltage_v)
 
 
 @dataclass
@@ -63,6 +65,11 @@ class LoadTruth:
 
 class Load(ScpiInstrument):
     """The load. `truth` holds its real errors."""
+
+    level_class = CURRENT_CLASS
+    current_class = CURRENT_CLASS
+    voltage_class = VOLTAGE_CLASS
+    counts = 200_000.0  # steps of a range in the readback
 
     def __init__(
         self,
@@ -79,10 +86,11 @@ class Load(ScpiInstrument):
         self.alarms = clock.alarms
         self.rating = rating or LoadRating()
         self.random = stream(seed, name)
-        currents = dict.fromkeys(self.rating.current_ranges_a, CURRENT_CLASS)
-        voltages = dict.fromkeys(self.rating.voltage_ranges_v, VOLTAGE_CLASS)
+        levels = dict.fromkeys(self.rating.current_ranges_a, self.level_class)
+        currents = dict.fromkeys(self.rating.current_ranges_a, self.current_class)
+        voltages = dict.fromkeys(self.rating.voltage_ranges_v, self.voltage_class)
         self.truth = LoadTruth(
-            draw(self.random, currents), draw(self.random, currents), draw(self.random, voltages)
+            draw(self.random, levels), draw(self.random, currents), draw(self.random, voltages)
         )
         self._drawn_a = 0.0
         self._slewed_s = float("-inf")
@@ -106,9 +114,10 @@ class Load(ScpiInstrument):
         ]
 
     def _current(self) -> list[Command]:
-        low, high = self.rating.current_ranges_a
+        ranges = self.rating.current_ranges_a
+        high = ranges[-1]
         level = Number(0.0, lambda: self.current_range_a, 0.0, ("A",))
-        full = Number(0.0, high, high, ("A",), lambda a: next_up((low, high), a))
+        full = Number(0.0, high, high, ("A",), lambda a: next_up(ranges, a))
         slew = Number(1.0, 5e6, 1e5, ("A/S",))
         tail = "[:LEVel][:IMMediate][:AMPLitude]"
         head = "[SOURce]:CURRent"
@@ -139,9 +148,10 @@ class Load(ScpiInstrument):
 
     def _other_levels(self) -> list[Command]:
         rating, tail = self.rating, "[:LEVel][:IMMediate][:AMPLitude]"
-        low, high = rating.voltage_ranges_v
+        ranges = rating.voltage_ranges_v
+        high = ranges[-1]
         volts = Number(0.0, rating.voltage_v, rating.voltage_v, ("V",))
-        full = Number(0.0, high, high, ("V",), lambda v: next_up((low, high), v))
+        full = Number(0.0, high, high, ("V",), lambda v: next_up(ranges, v))
         most_w = rating.power_w * 1.05
         return [
             self.setting(f"[SOURce]:VOLTage{tail}", "VOLT", volts, rating.voltage_v, self.apply),
@@ -229,14 +239,14 @@ class Load(ScpiInstrument):
         true_v = self.true_volts(end_s - WINDOW_S, end_s)
         full = self.settings["range VOLT"]
         shown = self.truth.voltage[full].shown(true_v) + self._noise(2e-6 * full)
-        return _stepped(shown, full)
+        return _stepped(shown, full / self.counts)
 
     def amperes(self, end_s: float) -> float:
         """Readback of the current."""
         full = self.current_range_a
         true_a = self.plant.load_a(end_s - WINDOW_S, end_s) if self.wired else 0.0
         shown = self.truth.current[full].shown(true_a) + self._noise(3e-6 * full)
-        return _stepped(shown, full)
+        return _stepped(shown, full / self.counts)
 
     def watts(self, end_s: float) -> float:
         """Readback of the power: the product of the other two."""
@@ -330,7 +340,6 @@ class Load(ScpiInstrument):
         )
 
 
-def _stepped(value: float, full_scale: float) -> float:
-    """Round to the last digit that the load shows: 1/200 000 of full scale."""
-    step = full_scale / 200_000
+def _stepped(value: float, step: float) -> float:
+    """Round to the last digit that the load shows."""
     return round(value / step) * step

@@ -124,11 +124,12 @@ class Manners:
 
     def shape(self, message: str, reply: bytes, now_s: float) -> list[Piece]:
         """Turn an answer into the pieces that go out."""
-        pieces = [Piece(reply + b"\n")]
+        end = self.instrument.reply_end
+        pieces = [Piece(reply + end)]
         if not self.rudeness.rules:
             return pieces
         if any(self._applies(rule, message, now_s) for rule in self.rudeness.of("stale")):
-            pieces = [Piece(self._last_reply.get(message, reply) + b"\n")]
+            pieces = [Piece(self._last_reply.get(message, reply) + end)]
         else:
             self._last_reply[message] = reply
         for rule in self.rudeness.of("slow-connect"):

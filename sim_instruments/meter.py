@@ -12,15 +12,11 @@ from typing import Any
 from sim_instruments.accuracy import stream
 from sim_instruments.bench_clock import BenchTime
 from sim_instruments.meter_front import (
-    AC_RANGES_V,
-    DC_RANGES_V,
-    NPLCS,
-    OHM_RANGES,
+    BENCH_METER,
     MeterTruth,
     draw_truth,
     next_up,
     nplc_for_resolution,
-    resolution_of,
 )
 from sim_instruments.meter_run import MeterRun
 from sim_instruments.scpi.errors import ScpiError
@@ -41,7 +37,6 @@ _FUNCTIONS = {
     )
     for name in names
 }
-_RANGES = {"VOLT": DC_RANGES_V, "VOLT:AC": AC_RANGES_V, "RES": OHM_RANGES}
 _UNITS = {"VOLT": ("V",), "VOLT:AC": ("V",), "RES": ("OHM",)}
 _HEADERS = {
     "VOLT": "[SENSe]:VOLTage[:DC]",
@@ -54,6 +49,8 @@ _LEAST = 1e-9  # any wish above nothing is taken up to the lowest range
 
 class Meter(ScpiInstrument):
     """The bench meter. `truth` holds its real errors, `leads` where its leads are."""
+
+    front_end = BENCH_METER
 
     def __init__(
         self,
@@ -69,7 +66,7 @@ class Meter(ScpiInstrument):
         self.site, self.leads, self.name, self.line_hz = site, leads, name, line_hz
         self.alarms = clock.alarms
         self.random = stream(seed, name)
-        self.truth: MeterTruth = draw_truth(self.random)
+        self.truth: MeterTruth = draw_truth(self.random, self.front_end)
         self.run: MeterRun | None = None
         self.overload: dict[str, bool] = {}
         self._across: tuple[str, str, float] | None = None
@@ -111,16 +108,17 @@ class Meter(ScpiInstrument):
         return commands
 
     def _range_kind(self, function: str) -> Number:
-        ranges = _RANGES[function]
+        ranges = self.front_end.ranges(function)
         return Number(
             _LEAST, ranges[-1], 0.0, _UNITS[function], lambda v: next_up(ranges, v) if v else 0.0
         )
 
     def _resolution_kind(self, function: str) -> Number:
-        return Number(0.0, _RANGES[function][-1], 0.0, _UNITS[function])
+        return Number(0.0, self.front_end.ranges(function)[-1], 0.0, _UNITS[function])
 
     def _ranging(self, function: str) -> list[Command]:
-        head, ranges = _HEADERS[function], _RANGES[function]
+        head, ranges = _HEADERS[function], self.front_end.ranges(function)
+        nplcs = self.front_end.nplcs
         kind = Number(_LEAST, ranges[-1], ranges[2], _UNITS[function], lambda v: next_up(ranges, v))
 
         def fixed() -> None:
@@ -136,7 +134,7 @@ class Meter(ScpiInstrument):
                 3.0, 300e3, 20.0, ("HZ",), lambda f: 3.0 if f < 20 else 20.0 if f < 200 else 200.0
             )
             return [*commands, self.setting(f"{head}:BANDwidth", "band", slow, 20.0, self.changed)]
-        nplc = Number(NPLCS[0], NPLCS[-1], 10.0, (), lambda n: next_up(NPLCS, n))
+        nplc = Number(nplcs[0], nplcs[-1], 10.0, (), lambda n: next_up(nplcs, n))
         commands.append(
             self.setting(f"{head}:NPLCycles", f"nplc {function}", nplc, 10.0, self.changed)
         )
@@ -154,7 +152,7 @@ class Meter(ScpiInstrument):
 
         def ask() -> str:
             full = self.settings[f"range {function}"]
-            return nr3(resolution_of(full, self.settings[f"nplc {function}"]))
+            return nr3(self.front_end.step(full, self.settings[f"nplc {function}"]))
 
         kind = self._resolution_kind(function)
         return Command(f"{head}:RESolution", act, ask, takes=(kind,))
@@ -228,7 +226,7 @@ class Meter(ScpiInstrument):
         function = self.settings["function"]
         full = self.settings[f"range {function}"]
         nplc = self.settings.get(f"nplc {function}", 10.0)
-        return f'"{function} {nr3(full)},{nr3(resolution_of(full, nplc))}"'
+        return f'"{function} {nr3(full)},{nr3(self.front_end.step(full, nplc))}"'
 
     def changed(self) -> None:
         """Any setting stops what was under way and makes the old readings void."""

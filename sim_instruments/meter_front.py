@@ -7,7 +7,7 @@ The accuracy class is common practice for a 6½-digit bench meter over one year:
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,12 +15,12 @@ import numpy as np
 from sim_instruments.accuracy import ErrorClass, TrueError, draw
 
 __all__ = [
-    "AC_RANGES_V",
+    "BENCH_METER",
     "DC_CLASS",
     "DC_RANGES_V",
     "NPLCS",
-    "OHM_RANGES",
     "OVERRANGE",
+    "FrontEnd",
     "MeterTruth",
     "auto_delay_s",
     "draw_truth",
@@ -52,6 +52,38 @@ OHM_CLASS = {full: ErrorClass(1e-4, 1e-5) for full in OHM_RANGES[:5]} | {
 _RESOLUTIONS = {0.02: 1e-4, 0.2: 1e-5, 1.0: 3e-6, 10.0: 1e-6, 100.0: 3e-7}
 
 
+@dataclass(frozen=True)
+class FrontEnd:
+    """What a meter's front end is like: accuracy class by range, integration times, last digit.
+
+    `counts` is how many steps a range has up to its name; None: a step that follows the
+    integration time. `over_range` is how far a range reaches beyond its name.
+    """
+
+    dc: Mapping[float, ErrorClass]
+    ac: Mapping[float, ErrorClass]
+    ohms: Mapping[float, ErrorClass]
+    nplcs: tuple[float, ...]
+    over_range: float = OVERRANGE
+    counts: float | None = None
+
+    def ranges(self, function: str) -> tuple[float, ...]:
+        """Full scales of a function, smallest first."""
+        table = {"VOLT": self.dc, "VOLT:AC": self.ac, "RES": self.ohms}[function]
+        return tuple(table)
+
+    def step(self, full_scale: float, nplc: float) -> float:
+        """Step of the last digit."""
+        return full_scale / self.counts if self.counts else resolution_of(full_scale, nplc)
+
+    def limit(self, full_scale: float) -> float:
+        """Largest value that a range shows; the highest range has no over-range."""
+        return full_scale if full_scale >= 500.0 else full_scale * self.over_range
+
+
+BENCH_METER = FrontEnd(DC_CLASS, AC_CLASS, OHM_CLASS, NPLCS)
+
+
 @dataclass
 class MeterTruth:
     """Real errors by function and range; `noise` scales all noise (0 makes a quiet meter)."""
@@ -66,9 +98,9 @@ class MeterTruth:
         return {"VOLT": self.volts, "VOLT:AC": self.ac_volts, "RES": self.ohms}[function]
 
 
-def draw_truth(random: np.random.Generator) -> MeterTruth:
+def draw_truth(random: np.random.Generator, front: FrontEnd = BENCH_METER) -> MeterTruth:
     """Draw an instance."""
-    return MeterTruth(draw(random, DC_CLASS), draw(random, AC_CLASS), draw(random, OHM_CLASS))
+    return MeterTruth(draw(random, front.dc), draw(random, front.ac), draw(random, front.ohms))
 
 
 def next_up(steps: Sequence[float], value: float) -> float:
@@ -77,8 +109,9 @@ def next_up(steps: Sequence[float], value: float) -> float:
 
 
 def resolution_of(full_scale: float, nplc: float) -> float:
-    """Step of the last digit."""
-    return full_scale * _RESOLUTIONS[nplc]
+    """Step of the last digit: that of the longest listed integration which is not longer."""
+    listed = [listed for listed in _RESOLUTIONS if listed <= nplc * (1 + 1e-9)]
+    return full_scale * _RESOLUTIONS[max(listed, default=NPLCS[0])]
 
 
 def nplc_for_resolution(of_range: float) -> float:
@@ -100,8 +133,10 @@ def auto_delay_s(function: str, band_hz: float) -> float:
     return 1.5e-3 if function == "VOLT" else 3e-3
 
 
-def range_for(ranges: Sequence[float], now: float, magnitude: float) -> float:
-    """Range that autorange ends on: up above 120 %, down below 10 % of range."""
-    if magnitude > OVERRANGE * now or magnitude < 0.1 * now:
-        return next((r for r in ranges if magnitude <= OVERRANGE * r), ranges[-1])
+def range_for(
+    ranges: Sequence[float], now: float, magnitude: float, over: float = OVERRANGE
+) -> float:
+    """Range that autorange ends on: up above its over-range, down below 10 % of range."""
+    if magnitude > over * now or magnitude < 0.1 * now:
+        return next((r for r in ranges if magnitude <= over * r), ranges[-1])
     return now

@@ -6,14 +6,9 @@ import math
 from typing import TYPE_CHECKING
 
 from sim_instruments.meter_front import (
-    AC_RANGES_V,
-    DC_RANGES_V,
-    OHM_RANGES,
-    OVERRANGE,
     auto_delay_s,
     noise_rms,
     range_for,
-    resolution_of,
 )
 
 if TYPE_CHECKING:
@@ -21,7 +16,6 @@ if TYPE_CHECKING:
 
 __all__ = ["MeterRun"]
 
-_RANGES = {"VOLT": DC_RANGES_V, "VOLT:AC": AC_RANGES_V, "RES": OHM_RANGES}
 _RANGE_STEP_S = 0.03  # relays and amplifier settle after each change of range
 _COUPLING_TAU_S = 0.2  # blocking capacitor of the ac input
 _PACE_S = 10.0  # long runs are worked off in parts, so that no old history is needed
@@ -138,7 +132,8 @@ class MeterRun:
         """Range that autorange would take for what is at the input."""
         now = self.meter.settings[f"range {function}"]
         magnitude = abs(self._true_value(function, at_s - 1e-3, at_s))
-        return range_for(_RANGES[function], now, magnitude)
+        front = self.meter.front_end
+        return range_for(front.ranges(function), now, magnitude, front.over_range)
 
     def _autorange(self, at_s: float) -> int:
         """Change the range if need be; give how many steps it took."""
@@ -150,7 +145,7 @@ class MeterRun:
         settings[f"range {self.function}"] = wanted
         if wanted != now:
             self.meter.load_terminals()
-        ranges = _RANGES[self.function]
+        ranges = self.meter.front_end.ranges(self.function)
         return abs(ranges.index(wanted) - ranges.index(now))
 
     def _reading(self, start_s: float) -> float:
@@ -160,11 +155,10 @@ class MeterRun:
         nplc = meter.settings.get(f"nplc {function}", 10.0)
         noise = float(meter.random.standard_normal()) * noise_rms(full, nplc) * meter.truth.noise
         shown = meter.truth.of(function)[full].shown(true) + noise
-        limit = full if full in (750.0, 1000.0) else full * OVERRANGE
-        meter.overload[function] = not abs(shown) <= limit
+        meter.overload[function] = not abs(shown) <= meter.front_end.limit(full)
         if meter.overload[function]:
             return math.copysign(math.inf, shown)
-        step = resolution_of(full, nplc)
+        step = meter.front_end.step(full, nplc)
         return round(shown / step) * step
 
     def _true_value(self, function: str, from_s: float, to_s: float) -> float:

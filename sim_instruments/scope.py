@@ -36,6 +36,9 @@ _MAX_RATE_HZ = 1e9
 class Scope(ScpiInstrument):
     """The scope. `truth` holds the real errors of each channel, `probes` what is on it."""
 
+    time_divisions = 10
+    gain_limit = 0.015
+
     def __init__(
         self,
         identity: Identity,
@@ -61,7 +64,10 @@ class Scope(ScpiInstrument):
         """Errors common for 12-bit bench scopes: gain 1.5 %, 0.1 division + 0.5 mV, probe 1 %."""
         gain, division, volts, own = self.random.uniform(-1, 1, 4)
         return ChannelTruth(
-            0.015 * gain, 0.1 * division, 0.5e-3 * volts, 0.01 * own if probe.factor != 1 else 0.0
+            self.gain_limit * gain,
+            0.1 * division,
+            0.5e-3 * volts,
+            0.01 * own if probe.factor != 1 else 0.0,
         )
 
     def commands(self) -> Iterable[Command]:
@@ -85,7 +91,7 @@ class Scope(ScpiInstrument):
     def plan(self) -> Plan:
         """All that the next capture is made with."""
         s = self.settings
-        range_s = 10 * s["timebase"]
+        range_s = self.time_divisions * s["timebase"]
         points = int(min(s["points"], max(100.0, range_s * _MAX_RATE_HZ)))
         trigger = Trigger(
             s["source"], s["trigger type"], s["slope"], s["level"], s["level low"], s["level high"]

@@ -53,7 +53,7 @@ class Exchange:
         for piece in self.manners.echo(data):
             self._send(now_s, piece)
         self._input += data
-        if b"\n" not in data and len(self._input) < _INPUT_LIMIT:
+        if self.instrument.line_ends and b"\n" not in data and len(self._input) < _INPUT_LIMIT:
             return
         messages = self._complete_messages()
         for message in self.manners.admit(messages, now_s):
@@ -118,7 +118,10 @@ class Exchange:
     # --- inside
 
     def _complete_messages(self) -> list[str]:
-        messages = []
+        messages: list[str] = []
+        if not self.instrument.line_ends:
+            messages.append(self._input.decode("latin-1"))
+            self._input.clear()
         while (end := _message_end(self._input)) >= 0:
             messages.append(self._input[:end].decode("latin-1"))
             del self._input[: end + 1]
@@ -181,15 +184,23 @@ class Exchange:
             self.instrument.status.fail(error.number)
             if error.is_command_error:
                 self._units.clear()
+            self._comment(bound, error.number)
             return
         if isinstance(outcome, Later):
             self._later = (bound, outcome)
         elif outcome is not None and bound.unit.query:
             self._indefinite = bound.command is not None and bound.command.indefinite
             self._answers.append(outcome if isinstance(outcome, bytes) else outcome.encode("ascii"))
+        elif not bound.unit.query:
+            self._comment(bound, 0)
+
+    def _comment(self, bound: Bound, error: int) -> None:
+        word = self.instrument.verdict(bound, error)
+        if word is not None:
+            self._answers.append(word.encode("ascii"))
 
     def _respond(self) -> None:
-        reply = b";".join(self._answers)
+        reply = self.instrument.joined(self._answers)
         self._answers.clear()
         now_s = self.instrument.now_s
         for piece in self.manners.shape(self._current, reply, now_s):

@@ -66,10 +66,13 @@ class ScpiInstrument:
     """Base of the simulated instruments; subclasses declare commands and their defaults.
 
     `heard` keeps the last messages with their bench times, so that a test can see what was sent.
+    `reply_end` follows each reply; without `line_ends` whatever arrives together is one message.
     """
 
     latency_s = 0.001
     reset_s = 0.05
+    reply_end = b"\n"
+    line_ends = True
 
     def __init__(self, identity: Identity, clock: Clock) -> None:
         self.identity, self.clock = identity, clock
@@ -113,6 +116,14 @@ class ScpiInstrument:
 
     def provoke(self, what: str) -> None:
         """Let something happen to the hardware that no command asks for."""
+
+    def verdict(self, bound: Bound, error: int) -> str | None:
+        """Word that answers a setting (error 0) or a mistake; most instruments say nothing."""
+        return None
+
+    def joined(self, answers: list[bytes]) -> bytes:
+        """One response message of all answers to one program message."""
+        return b";".join(answers)
 
     def clear_device(self) -> None:
         """Device clear: stop waiting for anything; settings stay."""
