@@ -88,6 +88,7 @@ def _paired(data: CheckData, set_v: float) -> Budget | str:
     """
     without: list[float] = []
     with_load: list[float] = []
+    groups: list[list[float]] = []
     first: Reading | None = None
     pairs = [int(float(n)) for n in places(data.of("output-voltage", set_v=set_v), "pair")]
     for pair in pairs:
@@ -96,12 +97,14 @@ def _paired(data: CheckData, set_v: float) -> Budget | str:
         full = _valid(data, set_v, pair, "full")
         if before and full:
             around = [mean(valid_values(one)) for one in (before, after) if one]
+            groups += [valid_values(one) for one in (before, full)]
             without.append(mean(around))
             with_load.append(mean(valid_values(full)))
             first = first or before[0]
     if first is None or len(without) < PAIRS_NEEDED:
         return f"only {len(without)} pair(s) of valid readings, {PAIRS_NEEDED} needed" + _why(data)
-    return difference("load effect", without, with_load, scale_of(data, first))
+    scale = scale_of(data, first)
+    return difference("load effect", without, with_load, scale, groups=groups)
 
 
 def _valid(data: CheckData, set_v: float, pair: int, load: str) -> list[Reading]:

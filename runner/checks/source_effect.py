@@ -114,18 +114,20 @@ def _finding(
 ) -> Finding:
     what = "source effect"
     highs, lows, first = [], [], None
+    groups: list[list[float]] = []
     for cycle in places(data.of("output-voltage", set_v=set_v), "cycle"):
         high = [r for r in data.of("output-voltage", cycle=cycle, line="high") if r.valid]
         low = [r for r in data.of("output-voltage", cycle=cycle, line="low") if r.valid]
         if high and low:
             highs.append(mean(valid_values(high)))
             lows.append(mean(valid_values(low)))
+            groups += [valid_values(high), valid_values(low)]
             first = first or high[0]
     if first is None:
         return judge.not_measured(
             what, "V", "no valid readings at low and high line", at=at, limit=limit, source=source
         )
-    budget = difference(what, highs, lows, scale_of(data, first))
+    budget = difference(what, highs, lows, scale_of(data, first), groups=groups)
     modes = {e["mode"] for e in data.events_of("mode") if e["line"] == "low"}
     reason = "at low line the output sags: dropout" if modes & {"low", "cc"} else ""
     return judge.apply(budget, limit, source, at=at, reason=reason)

@@ -4,8 +4,10 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import replace
 
 from runner.metrology.budget import Budget, Line, merged
+from runner.metrology.last_digit import Spread, spread_within
 from runner.metrology.repeats import checked, mean, scatter_line, standard_deviation
 from runner.metrology.scale import Scale
 
@@ -68,14 +70,16 @@ def difference(
     *,
     paired: bool = True,
     n_eff: float | None = None,
+    groups: Sequence[Sequence[float]] = (),
     extra: Sequence[Line] = (),
 ) -> Budget:
     """Return the budget of mean(first) - mean(second), in the scale's unit.
 
     On one scale the offset leaves and the gain counts on the difference alone. Paired
     readings (taken alternately, same number) are differenced one by one, so that slow drift
-    leaves too; `n_eff` then applies to the differences. Readings on two scales carry the
-    limit of each.
+    leaves too; `n_eff` then applies to the differences. Where the values are themselves means,
+    `groups` are the readings behind each: when they scatter over the last digit, little of it
+    is left. Readings on two scales carry the limit of each.
     """
     other = second_scale or scale
     if other.unit != scale.unit:
@@ -85,13 +89,17 @@ def difference(
         raise ValueError(f"second: expected {len(above)} readings, found {len(below)}")
     value = scale.corrected(mean(above)) - other.corrected(mean(below))
     lines: list[Line] = []
+    left = 1.0
     if paired and len(above) > 1:
+        spread = spread_within(groups)
+        left = spread.remaining_share(scale.resolution)
         steps = [a - b for a, b in zip(above, below, strict=True)]
-        lines.append(scatter_line("scatter of differences", steps, scale.unit, n_eff=n_eff))
+        apart = scatter_line("scatter of differences", steps, scale.unit, n_eff=n_eff)
+        lines.append(_at_least(apart, spread) if left < 1 else apart)
     else:
         lines += _scatter(above, scale, None)
         lines += _scatter(below, other, None, sensitivity=-1.0)
-    lines += _scale_lines(mean(above), mean(below), scale, other)
+    lines += _scale_lines(mean(above), mean(below), scale, other, left)
     return Budget(
         quantity=quantity,
         unit=scale.unit,
@@ -139,8 +147,8 @@ def lead_drop_line(resistance_ohm: float, current_a: float, source: str = "") ->
     return Line.from_limit("drop in leads", drop, unit="V", source=source)
 
 
-def _scale_lines(above: float, below: float, scale: Scale, other: Scale) -> list[Line]:
-    """Limit and last digits of both readings of a difference."""
+def _scale_lines(above: float, below: float, scale: Scale, other: Scale, left: float) -> list[Line]:
+    """Limit and last digits of both readings of a difference; `left` of the digits counts."""
     if other.name != scale.name:
         lines = [limit_line(above, scale), limit_line(below, other, sensitivity=-1.0)]
         lines += [_last_digit(s, c) for s, c in ((scale, 1.0), (other, -1.0)) if s.resolution > 0]
@@ -162,10 +170,20 @@ def _scale_lines(above: float, below: float, scale: Scale, other: Scale) -> list
     if scale.resolution > 0:
         lines.append(
             Line.from_limit(
-                "last digit of both", scale.resolution, form="triangular", unit=scale.unit
+                "last digit of both", left * scale.resolution, form="triangular", unit=scale.unit
             )
         )
     return lines
+
+
+def _at_least(apart: Line, spread: Spread) -> Line:
+    """The scatter of few means can be nothing by chance; that of their readings tells better."""
+    if apart.u >= spread.difference_u:
+        return apart
+    return replace(
+        apart, name="scatter of readings at each place", u=spread.difference_u,
+        dof=float(spread.dof), source=f"{spread.readings} readings",
+    )  # fmt: skip
 
 
 def _scatter(

@@ -109,8 +109,15 @@ class TrueView:
         return float(plant._engine.history.mean(wave, middle_s - half_s, middle_s + half_s))
 
     def _margin_pct(self, load_a: float, set_v: float) -> float | None:
-        """How far the line may fall before the plant's own steady cycle leaves regulation."""
-        truth = self.opened.truth
+        """How far the line may fall before the plant's own steady cycle leaves regulation.
+
+        At the inlet, that is behind the drop in the mains lead, which a linear unit's current
+        keeps the same; None where the plant's line reaches no such voltage.
+        """
+        truth, plant, now_s = self.opened.truth, self.opened.plant, self.opened.clock.mono_s()
+        inlet_v = plant.inlet(now_s - 0.1, now_s).v_rms
+        line = plant._engine.circuit()[1]
+        drop = (line.v_rms - inlet_v) / plant._engine.settings.mains_v_rms
         noise_v = NOISE_PP * truth.parts.regulator.noise_v
         normal = truth.cycle(load_a, set_v, 1.0)
         if normal is None:
@@ -124,7 +131,7 @@ class TrueView:
             sag_v = float(normal.waves[1][:-1].mean() - low.waves[1][:-1].mean())
             beyond = np.ptp(low.waves[1]) + noise_v > 2 * (np.ptp(normal.waves[1]) + noise_v)
             held, lost = (held, share) if sag_v > 10e-3 or beyond else (share, lost)
-        return 100 * (1 - (held + lost) / 2)
+        return 100 * (1 - (held + lost) / 2 + drop) if lost > 0.751 else None
 
     def _scope(self, reading: Reading) -> float | None:
         if reading.quantity.startswith("floor"):

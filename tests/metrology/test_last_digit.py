@@ -1,0 +1,41 @@
+"""What a last digit leaves in a mean: against drawing and the rounding's Fourier series."""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+
+from runner.metrology.last_digit import spread_within
+from runner.metrology.readings import difference
+
+from .outside import meter_scale
+
+
+def test_share_of_a_large_scatter_is_nothing() -> None:
+    """s = q/2 leaves exp(-pi²/2)/pi = 0.0023 of q (the series' first term, arith)."""
+    groups = np.rint(3.0 * np.random.default_rng(1).standard_normal((20, 20))).tolist()
+    assert spread_within(groups).remaining_share(1.0) < 1e-12
+    assert np.exp(-(np.pi**2) / 2) / np.pi == pytest.approx(0.0023, abs=5e-5)
+
+
+def test_few_or_equal_readings_keep_the_whole_digit() -> None:
+    assert spread_within([[1.0, 2.0, 3.0]]).remaining_share(1.0) == 1.0
+    assert spread_within([[1.0] * 5] * 6).remaining_share(1.0) == 1.0
+    assert spread_within([]).remaining_share(1.0) == 1.0
+    assert spread_within([[0.0, 1.0] * 10]).remaining_share(0.0) == 1.0
+
+
+@pytest.mark.parametrize("spread", [0.05, 0.1, 0.15, 0.2, 0.25, 0.3, 0.4, 0.6])
+def test_difference_of_rounded_means_holds_the_true_value(spread: float) -> None:
+    draw = np.random.default_rng(4)
+    scale = meter_scale(100.0, 0.0045, 0.0006, resolution=1e-4)
+    held = []
+    for _ in range(1500):
+        true = np.array([24.0 + 1e-4 * draw.uniform(), 23.995 + 1e-4 * draw.uniform()])
+        raw = true[:, None, None] + 1e-4 * spread * draw.standard_normal((2, 3, 5))
+        read = np.rint(raw / 1e-4) * 1e-4
+        means = read.mean(axis=2)
+        groups = [*read[0].tolist(), *read[1].tolist()]
+        budget = difference("d", means[0].tolist(), means[1].tolist(), scale, groups=groups)
+        held.append(abs(budget.value - (true[0] - true[1])) <= budget.expanded(0.95))
+    assert np.mean(held) >= 0.93
