@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from pathlib import Path
 
+from tests.faults.every_place import section as every_place
 from tests.faults.harness import CASES
 from tests.faults.test_faults import SECTIONS
 
@@ -41,7 +42,8 @@ def table() -> str:
         lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
     lines += ["", "Notes:", ""]
     lines += [f"- {number}: {note}." for number, note in ELSEWHERE.items()]
-    return "\n".join(lines) + "\n\n" + KILLS.read_text(encoding="utf-8")
+    parts = ("\n".join(lines) + "\n", every_place(), KILLS.read_text(encoding="utf-8"))
+    return "\n".join(parts)
 
 
 if __name__ == "__main__":
