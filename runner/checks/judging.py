@@ -7,6 +7,7 @@ from dataclasses import replace
 
 from runner.finding import Decision, Finding
 from runner.metrology.budget import Budget
+from runner.metrology.coverage import t_factor
 from runner.metrology.decision import Judgement, Outcome, Rule, decide
 from runner.metrology.limit import Limit
 from runner.profile import Profile
@@ -76,7 +77,8 @@ class Judge:
         return Finding(
             check=self._check, what=what, at=at, value=value, unit="",
             decision=Decision.PASS if good else Decision.FAIL,
-            u_expanded=0.0, limit_low=low, limit_high=high, risk=0.0,
+            u_expanded=0.0, k=t_factor(self._rule.coverage, math.inf),
+            limit_low=low, limit_high=high, risk=0.0,
             reason="" if good else reason, limit_source=source,
         )  # fmt: skip
 
