@@ -21,7 +21,7 @@ import tempfile
 from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import lru_cache, partial
 from pathlib import Path
 from typing import Any
 
@@ -250,7 +250,10 @@ class _AsPath:
 # ---- the long run -------------------------------------------------------------------------------
 
 
-def _try(place: Place) -> dict[str, Any]:
+def _try(place: Place, end_s: float) -> dict[str, Any] | None:
+    if SystemClock().mono_s() > end_s:
+        return None
+
     def hang(_number: int, _frame: object) -> None:
         raise TimeoutError("hang")
 
@@ -275,12 +278,10 @@ def main(file: Path, seconds: float) -> None:
         done = {json.loads(line)["case"] for line in file.read_text("utf-8").splitlines()}
     wanted = [place for place in cases() if place.key not in done]
     with multiprocessing.Pool(WORKERS) as pool, file.open("a", encoding="utf-8") as out:
-        for result in pool.imap_unordered(_try, wanted):
-            out.write(json.dumps(result) + "\n")
-            out.flush()
-            if clock.mono_s() > end_s:
-                pool.terminate()
-                return
+        for result in pool.imap_unordered(partial(_try, end_s=end_s), wanted):
+            if result is not None:  # a run that is told to end goes on: it is let finish
+                out.write(json.dumps(result) + "\n")
+                out.flush()
 
 
 def count(file: Path) -> dict[str, Any]:
