@@ -6,11 +6,11 @@ dead-man in another, the bench in a third, faster than the wall clock.
 
 from __future__ import annotations
 
+import gc
 import json
 import os
 import random
 import signal
-import socket
 import sys
 import time
 from collections.abc import Callable
@@ -22,6 +22,7 @@ from runner.acceptance import Acceptance, load_inputs
 from runner.assess import assess
 from runner.deadman import FILE_NAME
 from runner.errors import AsleftError
+from runner.guard import Guard
 from runner.job import Job
 from runner.operator.requests import Answer, AskNumber, Request
 from runner.record.chain import chain_faults
@@ -70,16 +71,16 @@ class Killed:
 class Killer:
     """A served bench on which soaks are begun and killed."""
 
-    def __init__(self, place: Path, speed: float = 20.0) -> None:
+    def __init__(self, place: Path, speed: float = 20.0, served: ServedBench | None = None) -> None:
         self.place = place
-        self.served = ServedBench(place, speed)
+        self.served = served or ServedBench(place, speed)
         inputs = load_inputs(self.served.bench, "lb-2403")
         plan = make_plan(inputs.profile, inputs.bench, FOR_S, EVERY_S)
         job = Job(serial=SERIAL)
         self.wanted = SoakWanted(
             Acceptance(inputs=inputs, job=job, out=place), plan, guards="a test"
         )
-        self._wire = socket.create_connection(("127.0.0.1", self.served.ports["load"]))
+        self._wire = self.served.connect("load")
         self._answers = self._wire.makefile("rb")
 
     def close(self) -> None:
@@ -187,6 +188,7 @@ def _forked(work: Callable[[], int]) -> int:
     code = 70
     try:
         os.setsid()
+        signal.signal(signal.SIGUSR1, _lose_pipe)
         null = os.open(os.devnull, os.O_RDWR)
         os.dup2(null, 0)
         os.dup2(null, 1)
@@ -241,6 +243,21 @@ def kill_with(number: int) -> Callable[[int, Path], None]:
     return lambda pid, _folder: os.kill(pid, number)
 
 
+def close_pipe(pid: int, folder: Path) -> None:
+    """Have the runner lose the pipe to its dead-man, where there is one already."""
+    with suppress(OSError, StopIteration, ValueError):
+        deadman_pid(folder)
+        os.kill(pid, signal.SIGUSR1)
+
+
+def _lose_pipe(_number: int, _frame: object) -> None:
+    """Close the runner's end, as nothing but the system could."""
+    for one in gc.get_objects():
+        if isinstance(one, Guard):
+            with suppress(OSError):
+                os.close(one._pipe.fileno())
+
+
 def deadman_pid(folder: Path) -> int:
     """Process id of the dead-man, from its own line in the journal."""
     line = next(
@@ -259,13 +276,14 @@ def kill_deadman(_pid: int, folder: Path) -> None:
 def main() -> None:
     """``python -m tests.faults.killing TRIALS WHAT FOLDER``: harm at random instants, print.
 
-    WHAT is a signal's name for the runner, or DEADMAN.
+    WHAT is a signal's name for the runner, DEADMAN or PIPE.
     """
     trials, word, place = int(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
     place.mkdir(parents=True)
     rng = random.Random(1)
-    harm = kill_deadman if word == "DEADMAN" else kill_with(getattr(signal, word))
-    from_s = 2.0 if word == "DEADMAN" else 0.1
+    others = {"DEADMAN": kill_deadman, "PIPE": close_pipe}
+    harm = others.get(word) or kill_with(getattr(signal, word))
+    from_s = 2.0 if word in others else 0.1
     killer = Killer(place)
     found: list[Killed] = []
     try:

@@ -25,11 +25,14 @@ from runner.resume import read_resumable
 from tests.faults.killing import (
     SERIAL,
     Killer,
+    close_pipe,
     deadman_pid,
     findings_of_record,
     kill_with,
     wait,
 )
+from tests.faults.link import why_no_links
+from tests.faults.silences import bench_for, silence
 from tests.soak.served import ask
 
 SAMPLED, WHOLE = 4, 500
@@ -151,6 +154,49 @@ def test_a_server_gone_for_good_is_told_loudly(tmp_path: Path) -> None:
         os.kill(deadman_pid(folder), signal.SIGKILL)
     finally:
         killer.close()
+
+
+def test_the_runner_loses_the_pipe_to_its_dead_man(killer: Killer) -> None:
+    for trial in range(2):
+        found = killer.trial(f"pipe-{trial}", 2.5 + trial, close_pipe)
+        assert found.good, found
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(3600)
+def test_the_pipe_is_lost_at_twenty_instants(killer: Killer) -> None:
+    rng = random.Random(20)
+    for trial in range(20):
+        found = killer.trial(f"pipes-{trial}", rng.uniform(2.0, 5.0), close_pipe)
+        assert found.good, found
+
+
+@pytest.mark.slow
+@pytest.mark.timeout(7200)
+@pytest.mark.parametrize("word", ["FROZEN", "LINK", "CUT", "GONE"])
+def test_the_bench_falls_silent_at_twenty_instants(word: str, tmp_path: Path) -> None:
+    if word in {"LINK", "CUT"} and why_no_links():
+        pytest.skip(why_no_links())
+    rng = random.Random(21)
+    for trial in range(20):
+        place = tmp_path / str(trial)
+        place.mkdir()
+        one = bench_for(word, place)
+        try:
+            found = silence(one, "t", word, rng.uniform(0.0, 2.5))
+        finally:
+            one.close()
+        assert found.good, found
+
+
+@pytest.mark.skipif(bool(why_no_links()), reason=why_no_links())
+def test_a_link_that_vanishes_for_a_while_is_waited_for(tmp_path: Path) -> None:
+    one = bench_for("LINK", tmp_path)
+    try:
+        found = silence(one, "t", "LINK", 0.5)
+    finally:
+        one.close()
+    assert found.good, found
 
 
 # ---- the dead-man alone -----------------------------------------------------------------------

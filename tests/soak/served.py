@@ -1,7 +1,8 @@
 """A simulated bench in a process of its own, as a real one would stand there; bench files for it.
 
-``python -m tests.soak.served SPEED`` prints one line of JSON with the addresses and serves until
-its input ends. Bench time runs SPEED times faster than the wall clock.
+``python -m tests.soak.served SPEED HOST`` prints one line of JSON with the addresses and serves
+until its input ends. Bench time runs SPEED times faster than the wall clock. Where HOST is another
+address than this computer's own, the instruments are reached there through a forwarder.
 """
 
 from __future__ import annotations
@@ -11,7 +12,9 @@ import re
 import socket
 import subprocess
 import sys
+import threading
 from collections.abc import Sequence
+from contextlib import suppress
 from pathlib import Path
 
 from runner.bench import find_bench, load_bench
@@ -22,6 +25,7 @@ __all__ = ["ServedBench", "ask"]
 
 ROOT = Path(__file__).parent.parent.parent
 ROLES = ("meter", "load", "supply")
+HERE = "127.0.0.1"
 
 
 def ask(port: int, question: str) -> str:
@@ -32,11 +36,17 @@ def ask(port: int, question: str) -> str:
 
 
 class ServedBench:
-    """The served bench, and a bench file (meter, load, supply) that leads to it."""
+    """The served bench, and a bench file (meter, load, supply) that leads to it.
 
-    def __init__(self, folder: Path, speed: float = 20.0, faults: Sequence[str] = ()) -> None:
+    ``under`` is a command under which the process is run, ``host`` where it is reached.
+    """
+
+    def __init__(
+        self, folder: Path, speed: float = 20.0, faults: Sequence[str] = (), *,
+        under: Sequence[str] = (), host: str = HERE,
+    ) -> None:  # fmt: skip
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "tests.soak.served", str(speed), *faults],
+            [*under, sys.executable, "-m", "tests.soak.served", str(speed), host, *faults],
             cwd=ROOT, stdin=subprocess.PIPE, stdout=subprocess.PIPE,
         )  # fmt: skip
         assert self.process.stdout is not None
@@ -67,6 +77,10 @@ class ServedBench:
             + "".join(f"[[connection]]{wire}" for wire in joined)
         )
 
+    def connect(self, name: str) -> socket.socket:
+        """Open a connection to an instrument that nothing done to the runner's link touches."""
+        return socket.create_connection((HERE, self.ports[name]))
+
     def load_is_on(self) -> bool:
         return ask(self.ports["load"], "INP?") in {"1", "ON"}
 
@@ -78,7 +92,7 @@ class ServedBench:
         self.process.wait()
 
 
-def _serve(speed: float, faults: tuple[str, ...]) -> None:
+def _serve(speed: float, host: str, faults: tuple[str, ...]) -> None:
     bench = load_bench(find_bench("tcp"))
     assert bench.simulation is not None
     opened = open_simulated(
@@ -89,10 +103,37 @@ def _serve(speed: float, faults: tuple[str, ...]) -> None:
             options={"port_base": 0, "real_time": True, "speed": speed},
         ),
     )  # fmt: skip
-    print(json.dumps(dict(opened.addresses)), flush=True)
+    addresses = dict(opened.addresses)
+    if host != HERE:
+        for address in addresses.values():
+            _forward(host, int(address.split("::")[2]))
+        addresses = {name: a.replace(HERE, host) for name, a in addresses.items()}
+    print(json.dumps(addresses), flush=True)
     sys.stdin.read()
     opened.close()
 
 
+def _forward(host: str, port: int) -> None:
+    """Pass on what comes to ``host``."""
+    door = socket.create_server((host, port))
+
+    def pump(source: socket.socket, drain: socket.socket) -> None:
+        with suppress(OSError):
+            while data := source.recv(65536):
+                drain.sendall(data)
+        for end in (source, drain):
+            with suppress(OSError):
+                end.shutdown(socket.SHUT_RDWR)
+
+    def serve() -> None:
+        while True:
+            guest, _ = door.accept()
+            inside = socket.create_connection((HERE, port))
+            for pair in ((guest, inside), (inside, guest)):
+                threading.Thread(target=pump, args=pair, daemon=True).start()
+
+    threading.Thread(target=serve, daemon=True).start()
+
+
 if __name__ == "__main__":
-    _serve(float(sys.argv[1]), tuple(sys.argv[2:]))
+    _serve(float(sys.argv[1]), sys.argv[2], tuple(sys.argv[3:]))
