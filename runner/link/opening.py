@@ -8,6 +8,7 @@ from typing import Any
 
 from runner.clock import Clock, SystemClock
 from runner.errors import ConnectError
+from runner.link.datagrams import DatagramPort, is_datagram
 from runner.link.options import LinkOptions, SerialLine
 from runner.link.ports import Port, SerialPort, port_for
 from runner.link.session import Session
@@ -60,6 +61,8 @@ def _opener(
     name: str, address: str, options: LinkOptions, library: Any, io: Clock, trusted: bool
 ) -> Callable[[float], Port]:
     def connect(within_s: float) -> Port:
+        if is_datagram(address):
+            return DatagramPort(address, io)
         manager = visa_manager(library)
         try:
             resource = manager.open_resource(address, open_timeout=int(within_s * 1000))
