@@ -20,6 +20,32 @@ ELSEWHERE = {
     "F84": "the gap in a long run's own bookkeeping is proved in tests/soak",
     "F88": "also proved for the whole engine in tests/unit",
 }
+OBLIGATIONS: dict[str, tuple[str, tuple[str, ...], str]] = {
+    "R1": ("one deadline a transaction", ("F11", "F38", "F43", "F75", "F78b"), "tests/link"),
+    "R2": ("out of step is proved in step", ("F05", "F09", "F15", "F16", "F17", "F21", "F84"),
+           "tests/link/test_session.py"),
+    "R3": ("numbers whole or invalid", ("F24", "F25", "F26", "F27", "F29", "F31", "F33"),
+           "tests/link/test_numbers.py"),
+    "R4": ("settings read back", ("F10", "F32", "F58", "F68", "F70", "F77", "F86"),
+           "tests/unit/test_engine.py"),
+    "R5": ("state before and after", ("F20", "F55", "F65", "F66", "F69"), "tests/soak"),
+    "R6": ("safe on any exception", ("F88", "F88b", "F91"), "tests/unit/test_engine.py"),
+    "R7": ("raw bytes kept", (), "tests/link/test_trace.py"),
+    "R8": ("only harmless questions repeated", ("F12", "F14", "F22", "F22b", "F22c", "F23"),
+           "tests/link/test_session.py"),
+}  # fmt: skip
+"""What every link owes, and the cases and tests that hold it to that."""
+
+
+def obligations() -> list[str]:
+    """The rows of the obligations; a case that is not there is an error."""
+    known = {one.number for one in CASES}
+    lines = ["| obligation | cases | tests |", "|---|---|---|"]
+    for number, (words, cases, where) in OBLIGATIONS.items():
+        if missing := set(cases) - known:
+            raise KeyError(f"{number} names {missing}")
+        lines.append(f"| {number}: {words} | {', '.join(cases)} | `{where}` |")
+    return lines
 
 
 def table() -> str:
@@ -40,7 +66,7 @@ def table() -> str:
     for one in sorted(CASES, key=lambda one: (int(one.number[1:3]), one.number)):
         cells = (one.number, one.title, one.fault_due, one.twin_due)
         lines.append("| " + " | ".join(cell.replace("|", "\\|") for cell in cells) + " |")
-    lines += ["", "Notes:", ""]
+    lines += ["", *obligations(), "", "Notes:", ""]
     lines += [f"- {number}: {note}." for number, note in ELSEWHERE.items()]
     parts = ("\n".join(lines) + "\n", every_place(), KILLS.read_text(encoding="utf-8"))
     return "\n".join(parts)
