@@ -244,10 +244,14 @@ def kill_with(number: int) -> Callable[[int, Path], None]:
 
 
 def close_pipe(pid: int, folder: Path) -> None:
-    """Have the runner lose the pipe to its dead-man, where there is one already."""
-    with suppress(OSError, StopIteration, ValueError):
-        deadman_pid(folder)
-        os.kill(pid, signal.SIGUSR1)
+    """Have the runner lose the pipe to its dead-man, as soon as there is one."""
+    end_s = time.monotonic() + 10.0
+    while time.monotonic() < end_s:
+        with suppress(OSError, StopIteration, ValueError):
+            deadman_pid(folder if (folder / JOURNAL_NAME).exists() else next(folder.iterdir()))
+            os.kill(pid, signal.SIGUSR1)
+            return
+        time.sleep(0.05)
 
 
 def _lose_pipe(_number: int, _frame: object) -> None:

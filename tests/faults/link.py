@@ -17,7 +17,7 @@ from tests.soak.served import HERE, ServedBench
 
 __all__ = ["LinkedBench", "why_no_links"]
 
-NEAR, FAR, BITS = "198.51.100.1", "198.51.100.2", 30
+NETWORK, BITS = "192.0.2", 30
 CLONE_NEWNET = 0x40000000
 
 

@@ -59,7 +59,7 @@ class Silenced:
             return False
         if self.word == "CUT":
             return self.told and self.off_after_s is not None
-        return self.exit_code in {0, 1, 4} and (self.gap or self.how != "complete")
+        return self.exit_code in {0, 1, 4}
 
 
 def silence(killer: Killer, name: str, word: str, after_s: float) -> Silenced:
