@@ -21,6 +21,7 @@ COMMANDS: dict[str, tuple[str, str]] = {
     "resume": ("resume", "Go on with a soak that was cut off."),
     "watch": ("watch", "Live page of a running record."),
     "assess": ("assess", "Decide again from a record, also with other limits."),
+    "diagnose": ("diagnose", "Likely causes of what fails, and what to measure next."),
     "report": ("report", "Reports of a record: HTML, PDF, tables."),
     "compare": ("compare", "As found against as left, or unit against unit."),
     "ripple": ("ripple", "Ripple analysis of a capture carried over by hand."),

@@ -1,0 +1,72 @@
+"""What the ripple is made of: the line, twice the line, or neither; and where it appears."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+
+from runner.finding import Decision, Finding
+from runner.record.reader import CheckData
+
+__all__ = ["ripple_line", "ripple_where"]
+
+Told = tuple[str, str, float | None]
+BAD = {Decision.FAIL, Decision.CONDITIONAL_FAIL}
+SHARE = 0.35
+"""Part of the rms that two lines must make up before the ripple is said to come from mains."""
+LOUD_V = 0.5e-3
+"""Below this rms the content tells nothing: it is a healthy unit's noise (common practice)."""
+
+
+def ripple_line(ripple: CheckData, mains_hz: float) -> Told | None:
+    """Name the strongest content at the loudest point: ``f``, ``2f``, ``other`` or ``quiet``.
+
+    Half-wave charging halves the frequency (design practice; ngspice rows A1 to A5 of the
+    reference circuits: a healthy bridge has A(f)/A(2f) < 1e-4, an open diode 2.3).
+    """
+    rows = []
+    for rms in ripple.of("ripple-rms"):
+        if rms.value is None:
+            continue
+        place = {"set_v": rms.at.get("set_v", 0.0), "share": rms.at.get("share", 0.0)}
+        lines = [
+            next((r.value for r in ripple.of(q, **place) if r.value is not None), None)
+            for q in ("ripple-f", "ripple-2f")
+        ]
+        if lines[0] is not None and lines[1] is not None:
+            rows.append((rms.value, lines[0], lines[1], rms.at))
+    if not rows:
+        return None
+    rms_v, f_v, f2_v, at = max(rows, key=lambda row: row[0])
+    if rms_v < LOUD_V:
+        return "quiet", f"ripple at most {rms_v * 1e3:.2g} mV rms", rms_v
+    part = math.hypot(f_v, f2_v) / math.sqrt(2.0) / rms_v
+    state = "other" if part < SHARE else "f" if f_v > 0.4 * f2_v else "2f"
+    says = (
+        f"{rms_v * 1e3:.3g} mV rms at {float(at['set_v']):.4g} V, {float(at['share']):.0%} load:"
+        f" {f_v * 1e3:.3g} mV at {mains_hz:g} Hz, {f2_v * 1e3:.3g} mV at {2 * mains_hz:g} Hz"
+    )
+    return state, says, f_v / f2_v if f2_v > 0 else None
+
+
+def ripple_where(findings: Sequence[Finding]) -> Told | None:
+    """Tell where ripple fails: ``none``, ``valley`` (top of a winding), ``all``.
+
+    ``loaded`` is everywhere at full load but not at light load.
+    """
+    points = [
+        f for f in findings
+        if f.check == "ripple" and f.what == "ripple and noise, rms" and f.value is not None
+    ]  # fmt: skip
+    if not points:
+        return None
+    bad = [f for f in points if f.decision in BAD]
+    says = f"ripple fails at {len(bad)} of {len(points)} points"
+    if not bad:
+        return "none", says, None
+    says += ": " + "; ".join(f.at for f in bad[:3])
+    spread = any(f.at.startswith(("low", "middle")) for f in bad)
+    loads = {f.at.rsplit(",", 1)[-1].strip() for f in bad}
+    places = {f.at.rsplit(",", 1)[0] for f in bad}
+    both = any(sum(f.at.startswith(p) for f in bad) > 1 for p in places) and len(loads) > 1
+    return ("all" if both else "loaded" if spread else "valley"), says, float(len(bad))
