@@ -110,30 +110,48 @@ def export(folder: Path, url: str | None) -> int:
 
 
 @archive.command("import")
-@click.argument("lists", type=_FOLDER, nargs=-1, required=True)
-@profile_option(required=True)
+@click.argument("sources", type=_FOLDER, nargs=-1, required=True)
+@profile_option()
 @click.option("--serial", default="not given", show_default=True)
 @click.option("--stage", type=click.Choice(["as-found", "as-left"]), default="as-left")
 @out_option()
-def import_(lists: tuple[Path, ...], profile: str, serial: str, stage: str, out: Path) -> int:
-    """Make a record of LISTS written by hand (CSV files, or folders of them), marked as such.
+def import_(
+    sources: tuple[Path, ...], profile: str | None, serial: str, stage: str, out: Path
+) -> int:
+    """Take in records of another bench, or lists written by hand.
 
-    The header names what a column holds, with its unit: set [V]; output [V]; load [A].
+    SOURCES that are records are checked and copied. CSV files, or folders of them, become one
+    record marked as such; this needs --profile. The header names what a column holds, with its
+    unit: set [V]; output [V]; load [A].
     """
+    from runner.record.carried import carry_in, is_record
+
+    records = [one for one in sources if is_record(one)]
+    for one in records:
+        click.echo(printable(str(carry_in(one, out).folder)))
+    lists = [one for one in sources if one not in records]
+    if lists:
+        click.echo(printable(str(_from_lists(lists, profile, serial, stage, out))))
+    return 0
+
+
+def _from_lists(lists: list[Path], profile: str | None, serial: str, stage: str, out: Path) -> Path:
     from typing import Literal, cast
 
     from runner.clock import SystemClock
     from runner.engine import record_folder
+    from runner.errors import InputError
     from runner.job import Job
     from runner.profile import find_profile, load_profile
     from runner.record.hand_lists import import_lists
 
+    if profile is None:
+        raise InputError("lists need a profile to be judged by", key="--profile")
     files = [f for one in lists for f in (sorted(one.glob("*.csv")) if one.is_dir() else [one])]
     job = Job(serial=serial, stage=cast(Literal["as-found", "as-left"], stage))
     limits, clock = load_profile(find_profile(profile)), SystemClock()
     folder = record_folder(out, limits, job, clock)
-    click.echo(str(import_lists(files, limits, job, folder, clock).folder))
-    return 0
+    return import_lists(files, limits, job, folder, clock).folder
 
 
 @click.command()

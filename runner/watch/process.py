@@ -14,7 +14,8 @@ from runner.watch.server import LOOPBACK, make_app
 
 __all__ = ["serve", "serve_beside"]
 
-_WATCH = "from runner.cli.main import main; main()"
+_WATCH = "import os; os.nice(10); from runner.cli.main import main; main()"
+"""A page beside a run stands back for the run."""
 
 
 def _listen(host: str, port: int) -> socket.socket:

@@ -126,7 +126,13 @@ def test_replaced_parts_end_the_comparison_of_what_they_touch(
 
 def test_the_page_has_its_overlays_and_obeys_nothing(sides: tuple[Side, Side]) -> None:
     plots = overlays(*sides)
-    assert [plot.check for plot in plots] == ["setting", "load-effect", "tap-map", "tap-map", "ripple"]
+    assert [plot.check for plot in plots] == [
+        "setting",
+        "load-effect",
+        "tap-map",
+        "tap-map",
+        "ripple",
+    ]
     html = render_comparison(compare_records(*sides), plots)
     assert "<script>alert" not in html
     assert html.count("<img ") == 5
