@@ -11,6 +11,7 @@ from runner.checks.before_power_limits import QUESTIONS, SafetyLimit, SafetyQues
 from runner.checks.before_power_values import TOPIC
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.judging import Judge
+from runner.checks.walk import walk
 from runner.errors import HazardStop
 from runner.finding import Finding
 from runner.metrology.budget import Budget, Line
@@ -31,7 +32,7 @@ LOOKED = (
 TESTER_ERROR = 0.30
 TESTER_SOURCE = "EN 61557-1: testers may be 30 % out in use (from memory)"
 DEFAULT_CORD_M = 2.0
-SECONDS_A_VALUE = 30.0
+SECONDS_A_VALUE = 10.0
 
 
 class BeforePower:
@@ -56,13 +57,20 @@ class BeforePower:
             raise HazardStop("the unit was not looked over, or did not look right: no power")
         cord_m = _cord_m(work)
         work.log.event("arrangement", protection_class=protection, cord_m=cord_m)
+        limits = limits_for(protection, cord_m)
+        typed: dict[str, Reading] = {}
+
+        def one(_number: int, limit: SafetyLimit) -> None:
+            typed[limit.key] = _ask(work, QUESTIONS[limit.key], limit)
+
+        walk(work, limits, lambda limit: limit.key, one)
         missing, beyond = [], []
-        for limit in limits_for(protection, cord_m):
-            reading = _ask(work, QUESTIONS[limit.key], limit)
-            if reading.value is None:
+        for limit in limits:
+            value = typed[limit.key].value
+            if value is None:
                 missing.append(QUESTIONS[limit.key].what)
-            elif _outside(reading.value, limit):
-                beyond.append(_said(QUESTIONS[limit.key], reading.value, limit))
+            elif _outside(value, limit):
+                beyond.append(_said(QUESTIONS[limit.key], value, limit))
         if beyond:
             raise HazardStop("no power to this unit: " + "; ".join(beyond))
         if missing:

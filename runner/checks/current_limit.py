@@ -53,7 +53,7 @@ class CurrentLimit:
         elif bench.by_hand("load"):
             missing = "resistors connected by hand cannot go down to where the current limit acts"
         return Plan(
-            duration_s=60.0,
+            duration_s=30.0 if unit.setting == "hand" else 15.0,
             relay_operations=0,
             hands=("current knob",) if unit.setting == "hand" else (),
             dissipation_w=1.5 * _set_v(conditions.profile) * unit.current.high,

@@ -32,7 +32,6 @@ __all__ = ["CHECK"]
 NAME = "drift"
 WARM_UP_S = 1800.0
 WATCH_S = 1800.0
-QUICK_SHARE = 0.1
 EVERY_S = 30.0
 BY_HAND_EVERY_S = 300.0
 LOAD_SHARE = 0.5
@@ -52,17 +51,17 @@ class Drift:
     question = "After warm-up, does the output stay where it is?"
 
     def plan(self, conditions: Conditions) -> Plan:
-        """Needs a meter and a load; a thermometer tells the coefficient."""
+        """Needs a meter and a load; a thermometer tells the coefficient. Not in ten minutes."""
         bench, unit = conditions.bench, conditions.profile.unit
         missing = None
         if bench.by_role("meter") is None or bench.by_role("load") is None:
             missing = "drift needs a meter and a load on the output"
-        share = QUICK_SHARE if conditions.quick else 1.0
         return Plan(
-            duration_s=share * (WARM_UP_S + WATCH_S),
+            duration_s=WARM_UP_S + WATCH_S,
             hands=("knob",) if unit.setting == "hand" else (),
             dissipation_w=LOAD_SHARE * unit.voltage.high * unit.current.high,
             missing=missing,
+            applies=not conditions.quick,
         )
 
     def measure(self, work: Workplace) -> None:
@@ -71,13 +70,12 @@ class Drift:
         set_v = go_to(work, work.profile.unit.voltage.high)
         load = load_of(work)
         load_a = allowed_load_a(load, set_v, LOAD_SHARE * full_load_a(work.profile))
-        share = QUICK_SHARE if work.quick else 1.0
         range_for(meter_of(work), set_v, EXACT_NPLC)
         with loaded(load, load_a):
             if not _holds(work, set_v, load_a):
                 return
             for phase, lasts_s in (("warm-up", WARM_UP_S), ("watch", WATCH_S)):
-                _watch(work, phase, share * lasts_s, set_v, load_a)
+                _watch(work, phase, lasts_s, set_v, load_a)
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """Change over the time watched, against the limit for eight hours."""

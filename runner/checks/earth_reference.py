@@ -11,7 +11,7 @@ from __future__ import annotations
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.earth_reference_findings import NAME, findings
 from runner.checks.stepping import go_to, meter_of
-from runner.errors import HazardStop
+from runner.errors import HazardStop, PersonWantsError
 from runner.finding import Finding
 from runner.hookup.measured import TERMINALS, earth_measured
 from runner.hookup.verdict import earthed_leads, judge
@@ -59,7 +59,11 @@ class EarthReferenceCheck:
         """Take earthed leads off, measure, put them back if nothing speaks against it."""
         earthed = earthed_leads(work.bench, work.profile)
         _prepare(work, earthed)
-        kept = _readings(work)
+        try:
+            kept = _readings(work)
+        except PersonWantsError:  # the check begins anew, with the meter on the output
+            _leads_of_meter(work, "unit.plus", "unit.minus")
+            raise
         _leads_of_meter(work, "unit.plus", "unit.minus")
         kept += _read_output(work, "after")
         _put_back(work, earthed, kept)

@@ -17,6 +17,7 @@ from runner.checks.ripple import ripple_scope
 from runner.checks.ripple_capture import RippleScope, ripple_readings
 from runner.checks.stepping import at_rest, go_to, load_of, loaded, meter_of, mode_of, start
 from runner.checks.tap_sensors import channel_of
+from runner.checks.walk import walk
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import CheckData
@@ -66,12 +67,15 @@ class Headroom:
         start(work)
         scope = ripple_scope(work)
         points = headroom_points(work)
-        for number, point in enumerate(points):
+
+        def one(number: int, point: OutputPoint) -> None:
             work.log.progress(number / len(points), point.name)
             set_v = go_to(work, point.volts)
             load_a = allowed_load_a(load_of(work), set_v, full_load_a(work.profile))
             with nominal_line(work), loaded(load_of(work), load_a):
                 _lower(work, scope, point.name, set_v, load_a)
+
+        walk(work, points, lambda point: point.name, one)
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """See :mod:`runner.checks.headroom_findings`."""

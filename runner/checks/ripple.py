@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
-from runner.checks.points import allowed_load_a, full_load_a, tap_count, winding_points
+from runner.checks.points import OutputPoint, allowed_load_a, full_load_a, tap_count, winding_points
 from runner.checks.ripple_capture import RippleScope, ripple_readings
 from runner.checks.ripple_findings import LIGHT, NAME, findings
 from runner.checks.stepping import at_rest, go_to, load_of, loaded, meter_of, mode_of, start
 from runner.checks.tap_sensors import channel_of
+from runner.checks.walk import walk
 from runner.errors import BenchError
 from runner.finding import Finding
 from runner.instruments.roles import Capture, Scope
@@ -21,7 +22,7 @@ FULL = 1.0
 RECORDS = 10
 PEAK_RECORDS = 3
 FLOOR_RECORDS = 10
-SECONDS_A_POINT = 6.0
+SECONDS_A_POINT, SECONDS_A_TURN = 2.7, 5.8
 OFF_V = 0.1
 BLEED_SHARE = 0.05
 """Load by which the output capacitor is emptied before the floor is taken."""
@@ -39,11 +40,11 @@ class RippleCheck:
         """Needs a load and a scope channel on the output."""
         profile = conditions.profile
         points = winding_points(profile)
-        taps = tap_count(profile)
+        taps, by_hand = tap_count(profile), profile.unit.setting == "hand"
         return Plan(
-            duration_s=2 * SECONDS_A_POINT * len(points),
+            duration_s=_seconds(taps, len(points), by_hand=by_hand, quick=conditions.quick),
             relay_operations=2 * taps,
-            hands=("knob",) if profile.unit.setting == "hand" else (),
+            hands=("knob",) if by_hand else (),
             dissipation_w=profile.unit.voltage.high * profile.unit.current.high,
             missing=_missing(conditions),
         )
@@ -56,18 +57,28 @@ class RippleCheck:
         if work.quick:
             points = [p for p in points if p.name.startswith(("below", "maximum"))]
         spans: set[float] = set()
-        for number, point in enumerate(points):
+
+        def one(number: int, point: OutputPoint) -> None:
             set_v = go_to(work, point.volts)
             for share in (FULL,) if work.quick else (LIGHT, FULL):
                 done = (number + (share == FULL) / 2) / (len(points) + 1)
                 work.log.progress(done, f"{point.name}, {share:.0%} load")
                 _at_load(work, scope, point.name, set_v, share)
                 spans.add(scope.span_v)
+
+        walk(work, points, lambda point: point.name, one)
         _floor(work, scope, sorted(spans))
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """See :mod:`runner.checks.ripple_findings`."""
         return findings(data, profile)
+
+
+def _seconds(taps: int, points: int, *, by_hand: bool, quick: bool) -> float:
+    """Bench time: each point at two loads; quick, the highest of each winding at full load."""
+    if quick:
+        return (taps + 1) * 2 * (SECONDS_A_TURN if by_hand else SECONDS_A_POINT / 2)
+    return 2 * points * (SECONDS_A_TURN if by_hand else SECONDS_A_POINT)
 
 
 def _missing(conditions: Conditions) -> str | None:

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
-from runner.checks.knob_turn import turn_the_knob
+from runner.checks.knob_turn import TURN_S, turn_the_knob
 from runner.checks.points import SETTING_POINTS, setting_points_v, tap_count
 from runner.checks.setting_findings import NAME, findings
 from runner.checks.stepping import EXACT_NPLC, go_to, meter_of, range_for, start
+from runner.checks.walk import walk
 from runner.finding import Finding
 from runner.operator.requests import AskNumber
 from runner.profile import Profile
@@ -16,11 +17,12 @@ from runner.record.reader import CheckData
 __all__ = ["CHECK"]
 
 READINGS = 5
-SECONDS_A_POINT = 4.0
-SECONDS_A_TURN = 12.0
+SECONDS_A_POINT = 3.2
+SECONDS_A_TURN, SECONDS_TYPED = 10.0, 30.0
 HAND_PANEL_POINTS = 5
-PANEL_SLIP = 0.25
-"""A panel reading further off than this share of full scale is taken for a slip of the finger."""
+PANEL_SLIP = 0.05
+"""A panel reading further off than this share is asked for again (common practice); typed twice
+it is believed, because the panel may be that far off."""
 
 
 class Setting:
@@ -35,12 +37,16 @@ class Setting:
         profile = conditions.profile
         points = len(_points(conditions.profile, conditions.quick))
         by_hand = profile.unit.setting == "hand"
+        ways = 1 if conditions.quick and conditions.bench.by_hand("meter") else 2
+        seconds = SECONDS_A_TURN if by_hand else SECONDS_A_POINT
+        if conditions.bench.by_hand("meter"):
+            seconds = SECONDS_TYPED
         missing = None
         if conditions.bench.by_role("meter") is None:
             missing = "no meter on the bench: join one to the output terminals"
         taps = tap_count(profile)
         return Plan(
-            duration_s=2 * points * (SECONDS_A_TURN if by_hand else SECONDS_A_POINT),
+            duration_s=ways * points * seconds + (TURN_S if by_hand else 0.0),
             relay_operations=2 * taps,
             hands=("knob", "panel readings") if by_hand else (),
             missing=missing,
@@ -52,16 +58,15 @@ class Setting:
         if work.output.by_hand:
             turn_the_knob(work)
         rising = _points(work.profile, work.quick)
-        both = [("rising", v) for v in rising] + [("falling", v) for v in reversed(rising)]
-        for number, (direction, asked_v) in enumerate(both):
-            work.log.progress(number / len(both), f"{asked_v:g} V, {direction}")
-            set_v = go_to(work, asked_v)
-            range_for(meter_of(work), set_v, EXACT_NPLC)
-            for reading in meter_of(work).read_volts_many(READINGS):
-                work.log.reading(reading, set_v=set_v, asked_v=asked_v, direction=direction)
-            shown = _panel(work, asked_v, set_v, direction)
-            if shown is not None:
-                work.log.reading(shown, set_v=set_v, asked_v=asked_v, direction=direction)
+        both = [("rising", v) for v in rising]
+        if not (work.quick and work.bench.by_hand("meter")):
+            both += [("falling", v) for v in reversed(rising)]
+
+        def one(number: int, point: tuple[str, float]) -> None:
+            work.log.progress(number / len(both), f"{point[1]:g} V, {point[0]}")
+            _measure_point(work, *point)
+
+        walk(work, both, lambda point: f"{point[1]:g} V, {point[0]}", one)
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """See :mod:`runner.checks.setting_findings`."""
@@ -75,6 +80,16 @@ def _points(profile: Profile, quick: bool) -> list[float]:
     return points[:: -max(1, len(points) // 4)][::-1]  # the highest is always among them
 
 
+def _measure_point(work: Workplace, direction: str, asked_v: float) -> None:
+    set_v = go_to(work, asked_v)
+    range_for(meter_of(work), set_v, EXACT_NPLC)
+    for reading in meter_of(work).read_volts_many(READINGS):
+        work.log.reading(reading, set_v=set_v, asked_v=asked_v, direction=direction)
+    shown = _panel(work, asked_v, set_v, direction)
+    if shown is not None:
+        work.log.reading(shown, set_v=set_v, asked_v=asked_v, direction=direction)
+
+
 def _panel(work: Workplace, asked_v: float, measured_v: float, direction: str) -> Reading | None:
     """What the unit shows: asked by remote command, or typed in at a few rising points."""
     if work.instruments.supply is not None and not work.output.by_hand:
@@ -83,13 +98,15 @@ def _panel(work: Workplace, asked_v: float, measured_v: float, direction: str) -
     every = max(1, SETTING_POINTS // (HAND_PANEL_POINTS - 1))
     if direction != "rising" or rising.index(asked_v) % every:
         return None
-    room_v = PANEL_SLIP * work.profile.unit.voltage.high
+    top_v = work.profile.unit.voltage.high
     request = AskNumber(
         "panel-voltage",
         "What does the unit's own voltmeter show?",
         unit="V",
-        low=measured_v - room_v,
-        high=measured_v + room_v,
+        low=-top_v,
+        high=2 * top_v,
+        expect=measured_v,
+        slip=PANEL_SLIP * max(measured_v, top_v / 10),
     )
     answer = work.operator.answer(request)
     missing = None if answer.value is not None else "the panel was not read"

@@ -56,7 +56,7 @@ class SourceEffect:
             missing = "source effect needs a meter and a load on the output"
         taps = tap_count(conditions.profile)
         return Plan(
-            duration_s=8.0 * 2 * CYCLES + 10.0,
+            duration_s=8.0 * 2 * (1 if conditions.quick else CYCLES) + 10.0,
             relay_operations=taps,
             hands=("knob",) if unit.setting == "hand" else (),
             dissipation_w=1.3 * unit.voltage.high * unit.current.high,

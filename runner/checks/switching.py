@@ -27,6 +27,8 @@ RECORD_S = 0.5
 MAINS_RECORD_S = 1.0
 PATIENCE_S = 4.0
 LIMITS_IN_SPAN = 8.0
+QUICK_SHARE = 0.42
+"""Of the full check's time: one voltage and one run of each."""
 BOTTOM_SPAN_V = 4.0
 BOTTOM_LEVEL_V = 0.8
 
@@ -60,7 +62,8 @@ class Switching:
         if profile.unit.setting == "hand":
             hands = (*hands, "knob", "output switch")
         return Plan(
-            duration_s=200.0,
+            duration_s=(195.0 if profile.unit.setting == "hand" else 115.0)
+            * (QUICK_SHARE if conditions.quick else 1.0),
             relay_operations=2 * taps * 2 * 3 * (OUTPUT_RUNS + MAINS_RUNS),
             hands=hands,
             dissipation_w=profile.unit.voltage.high * profile.unit.current.high,

@@ -41,6 +41,8 @@ NEXT_LOAD_V = 0.06
 """How far from the last load's point the search at another load begins."""
 NEXT_PASS_STEPS = 3
 LOWEST_V = 1.0
+BY_HAND_S, QUICK_BY_HAND_S, SEARCH_S = 370.0, 120.0, 240.0
+"""Bench time one tap point costs: by slow turns, and by search with dwells."""
 PAIRS_A_TAP = 20
 """Up-and-down pairs one tap point costs: searches, dwells and recorded changes."""
 OPERATIONS_MAX = 300
@@ -58,12 +60,15 @@ class TapMap:
         profile = conditions.profile
         taps = tap_count(profile)
         points = 2 * profile.unit.voltage.high / COARSE_V + 60 * taps
+        by_hand = profile.unit.setting == "hand"
         watched = len(coil_channels(conditions.bench, taps)) >= taps
         point_s = 0.4 + (0.0 if watched else POWER_WAIT_S)
         return Plan(
-            duration_s=points * point_s + 200.0 * taps,
+            duration_s=taps * (QUICK_BY_HAND_S if conditions.quick else BY_HAND_S)
+            if by_hand
+            else points * point_s + (0.0 if conditions.quick else SEARCH_S * taps),
             relay_operations=2 * PAIRS_A_TAP * taps,
-            hands=("knob",) if profile.unit.setting == "hand" else (),
+            hands=("knob",) if by_hand else (),
             dissipation_w=profile.unit.voltage.high * profile.unit.current.high,
             missing=_missing(conditions),
             applies=_has_tap_points(profile),

@@ -8,6 +8,7 @@ import pytest
 
 from runner.errors import UnitRefusesError
 from runner.finding import Decision
+from runner.profile import find_profile, load_profile
 from tests.checks.simulated import Simulated
 
 TEMPERS = ("steady", "quick", "shaky", "hesitant", "heavy-handed")
@@ -25,6 +26,28 @@ def test_tap_points_by_hand_are_inside_their_uncertainty(tmp_path: Path, temper:
             if finding.what.startswith("tap point"):
                 assert finding.value == pytest.approx(true_v, abs=finding.u_expanded + 2e-3)
     assert Decision.FAIL not in {f.decision for f in result.findings}
+
+
+@pytest.fixture(scope="module")
+def remote(tmp_path_factory: pytest.TempPathFactory) -> dict[tuple[str, str], float]:
+    """Expanded uncertainty of each point when the same unit is set remotely, V."""
+    by_hand = load_profile(find_profile("kn-1502"))
+    unit = by_hand.unit.model_copy(update={"setting": "remote", "setting_step": 1e-3})
+    profile = by_hand.model_copy(update={"unit": unit})
+    with Simulated(tmp_path_factory.mktemp("remote"), profile=profile) as bench:
+        result = bench.run("tap-map")
+    return {(f.what, f.at): f.u_expanded or 0.0 for f in result.all("tap point 1, ")}
+
+
+@pytest.mark.parametrize("temper", TEMPERS)
+def test_a_hand_is_at_most_three_times_as_uncertain(
+    tmp_path: Path, temper: str, remote: dict[tuple[str, str], float]
+) -> None:
+    with Simulated(tmp_path, profile="kn-1502", options={"temper": temper}) as bench:
+        found = bench.run("tap-map").all("tap point 1, ")
+    ratios = {(f.what, f.at): (f.u_expanded or 0.0) / remote[f.what, f.at] for f in found}
+    assert len(ratios) == 6
+    assert max(ratios.values()) <= 3.0, ratios
 
 
 def test_the_abscissa_is_where_the_hand_came_to_rest(tmp_path: Path) -> None:

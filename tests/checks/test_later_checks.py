@@ -69,6 +69,6 @@ def test_source_effect_and_headroom(bench: Simulated) -> None:
 
 
 def test_drift(bench: Simulated) -> None:
-    result = bench.run("drift", quick=True)
+    result = bench.run("drift")
     _all_pass(result)
     assert len(result.data.of("output-voltage", phase="watch")) >= 6

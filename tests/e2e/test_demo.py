@@ -6,6 +6,7 @@ ripple at mains frequency; dried reservoir: ripple just below a tap point; and s
 
 from __future__ import annotations
 
+import json
 from pathlib import Path
 from typing import Any
 
@@ -67,6 +68,31 @@ def test_assess_on_the_record_gives_the_same_findings(healthy: dict[str, Any]) -
     assert again.json["findings"] == healthy["findings"]
 
 
+def test_the_schedule_is_honest_about_time(healthy: dict[str, Any]) -> None:
+    """Whole time within a fifth; no check of over half a minute off by more than half."""
+    lines = [
+        json.loads(line)
+        for line in (Path(healthy["record"]) / "journal.jsonl").read_text("utf-8").splitlines()
+    ]
+    planned = {
+        step["check"]: step["duration_s"]
+        for line in lines
+        if line["kind"] == "schedule"
+        for step in line["steps"]
+    }
+    begun = {line["check"]: line["t_mono_s"] for line in lines if line["kind"] == "check-start"}
+    took = {
+        line["check"]: line["t_mono_s"] - begun[line["check"]]
+        for line in lines
+        if line["kind"] == "check-end"
+    }
+    assert took.keys() == planned.keys()
+    assert sum(planned.values()) == pytest.approx(sum(took.values()), rel=0.2)
+    for name, seconds in took.items():
+        if max(seconds, planned[name]) > 30 and name != "before-power":  # typing is not simulated
+            assert 0.66 < seconds / planned[name] < 1.5, name
+
+
 def test_the_report_lies_beside_the_record(healthy: dict[str, Any]) -> None:
     page = (Path(healthy["record"]) / "report.html").read_text(encoding="utf-8")
     assert "SIM-0001" in page
@@ -112,8 +138,6 @@ def test_the_same_demo_over_sockets_decides_the_same(
 def test_the_same_seed_writes_the_same_record_but_for_times(
     healthy: dict[str, Any], tmp_path: Path
 ) -> None:
-    import json
-
     again = asleft("demo", "--json", "--out", tmp_path, "--no-report").json
 
     def lines(record: str) -> list[dict[str, Any]]:
@@ -130,7 +154,7 @@ def test_the_same_seed_writes_the_same_record_but_for_times(
         assert one == other
 
 
-@pytest.mark.parametrize("arguments", [["--hand"], ["--profile", "kn-1502"]])
+@pytest.mark.parametrize("arguments", [["--hand"], ["--profile", "kn-1502"], ["--quick", "--hand"]])
 def test_a_healthy_unit_with_a_knob_passes_every_check(
     arguments: list[str], tmp_path: Path
 ) -> None:
@@ -139,3 +163,10 @@ def test_a_healthy_unit_with_a_knob_passes_every_check(
     assert {finding["decision"] for finding in called.json["findings"]} == {"pass"}
     text = (Path(called.json["record"]) / "journal.jsonl").read_text(encoding="utf-8")
     assert '"what":"mode","mode":"off"' not in text
+
+
+@pytest.mark.parametrize("name", ["lb-3605", "sw-3010", "sc-2502"])
+def test_a_healthy_unit_of_each_profile_passes(name: str, tmp_path: Path) -> None:
+    called = asleft("demo", "--profile", name, "--json", "--out", tmp_path, "--no-report")
+    assert called.code == 0, called.err + str(called.json["summary"])
+    assert {finding["decision"] for finding in called.json["findings"]} == {"pass"}
