@@ -10,7 +10,7 @@ from runner.assess import Assessment
 from runner.diagnose.causes import HEALTHY, Cause, applicable
 from runner.diagnose.estimates import Estimate, estimates
 from runner.diagnose.features import Feature, features_of
-from runner.diagnose.likelihood import BAD_LUCK, probabilities, state_p
+from runner.diagnose.likelihood import BAD_LUCK, HEALTHY_P, probabilities, state_p
 from runner.diagnose.remedies import CAUTION, Remedy, remedies_for
 from runner.finding import Decision, Finding
 from runner.profile import Profile
@@ -69,11 +69,9 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     """Return the likely causes of what fails in a record; none when nothing fails."""
     findings, profile = assessment.findings, assessment.profile
     failed = [f for f in findings if f.decision in BAD]
-    if not failed:
-        return Diagnosis(
-            [], summary="Nothing fails in this record, so there is nothing to explain."
-        )
     features = features_of(record, findings, profile)
+    if not failed and all(one.state in HEALTHY for one in features.values()):
+        return Diagnosis([], summary="Nothing fails in this record: nothing is to be explained.")
     suspects, together = judge_features(features, profile, failed)
     kinds = {c.name: c.remedy for c in applicable(profile)}
     wanted = [kinds.get(s.cause, "") for s in suspects if s.probability > 0.1]
@@ -114,7 +112,8 @@ def _suspect(
         return _special(name, p, features, near, many)
     speaks, against = [], []
     for key, one in features.items():
-        expected, healthy = state_p(cause, key, one.state), 0.94 if one.state in HEALTHY else 0.06
+        expected = state_p(cause, key, one.state)
+        healthy = HEALTHY_P if one.state in HEALTHY else 1 - HEALTHY_P
         if expected > FOR_RATIO * healthy:
             speaks.append(one.says)
         elif expected < healthy / FOR_RATIO or (expected < 0.1 and one.state not in HEALTHY):

@@ -6,11 +6,12 @@ the record does not hold is left out: what was not measured speaks for and again
 
 from __future__ import annotations
 
+import re
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
-from runner.diagnose.mains_content import ripple_line, ripple_where
+from runner.diagnose.mains_content import ripple_line, ripple_regulated, ripple_where
 from runner.finding import Decision, Finding
 from runner.profile import Profile
 from runner.record.reader import Record
@@ -18,6 +19,9 @@ from runner.record.reader import Record
 __all__ = ["Feature", "features_of"]
 
 BAD = {Decision.FAIL, Decision.CONDITIONAL_FAIL}
+DEEP_SHARE = 0.25
+"""Share of the output beyond which a line step of ±10 % cannot be dropout alone (calc: 20 %)."""
+EARTH_TEST_V = 20.0
 SHORT_OHM = 1e3
 """Below this a path to earth is called a short, above it a leak (common practice)."""
 
@@ -48,13 +52,14 @@ def features_of(
     mains_hz = profile.unit.mains.frequency_hz
     for name, told in (
         ("ripple_line", ripple_line(ripple, mains_hz)),
+        ("regulated", ripple_regulated(ripple, mains_hz)),
         ("ripple_where", ripple_where(findings)),
     ):
         if told is not None:
             found[name] = Feature(*told)
-    zero = _zero(record, profile)
-    if zero is not None:
-        found["zero"] = zero
+    for name, one in (("zero", _zero(record, profile)), ("early", _early(record))):
+        if one is not None:
+            found[name] = one
     return found
 
 
@@ -76,6 +81,17 @@ def _earth(terminal: str) -> Callable[[Sequence[Finding]], Feature | None]:
         return None
 
     return read
+
+
+def _earth_leak(findings: Sequence[Finding]) -> Feature | None:
+    """Whether either terminal leaks to earth without being shorted to it."""
+    both = [_earth(terminal)(findings) for terminal in ("plus", "minus")]
+    known = [one for one in both if one is not None]
+    if not known:
+        return None
+    leaky = [one for one in known if one.state == "leak"]
+    state = "yes" if leaky and not any(one.state == "short" for one in known) else "no"
+    return Feature(state, (leaky or known)[0].says, (leaky or known)[0].value)
 
 
 def _side(f: Finding) -> str:
@@ -152,6 +168,16 @@ def _headroom(findings: Sequence[Finding]) -> Feature | None:
     return Feature(state, says, bad[0].value if bad else None)
 
 
+def _source(findings: Sequence[Finding]) -> Feature | None:
+    """``bad`` follows the line as dropout does, ``deep`` loses more than the line: a winding."""
+    for f in _measured(findings, "source-effect", "source effect"):
+        volts = re.search(r"at ([\d.]+) V", f.at)
+        deep = volts is not None and abs(f.value or 0.0) > DEEP_SHARE * float(volts[1])
+        state = "ok" if f.decision not in BAD else "deep" if deep else "bad"
+        return Feature(state, f"{f.what} {f.at}: {f.value:.3g} V", f.value)
+    return None
+
+
 def _tap_shift(findings: Sequence[Finding]) -> Feature | None:
     """Whether rising tap points lie where they should."""
     points = [f for f in _measured(findings, "tap-map", "tap point") if "rising" in f.what]
@@ -196,6 +222,8 @@ def _tap_unseen(findings: Sequence[Finding]) -> Feature | None:
     gone = [f for f in findings if f.check == "tap-map" and f.decision is Decision.NOT_MEASURED]
     if not any(f.check == "tap-map" for f in findings):
         return None
+    if gone and gone[0].reason.startswith("the run ended"):
+        return None
     state = "yes" if gone and not _measured(findings, "tap-map", "tap point") else "no"
     return Feature(state, gone[0].reason if gone else "the tap points were found")
 
@@ -215,9 +243,24 @@ def _zero(record: Record, profile: Profile) -> Feature | None:
     return Feature(state, f"{volts:.3g} V at the lowest setting", volts)
 
 
+def _early(record: Record) -> Feature | None:
+    """The output during the first measurement, with nothing on it but a meter."""
+    top_v = float(str(record.header["profile"]["unit"]["voltage"]).split("..")[-1].split()[0])
+    wanted_v = min(EARTH_TEST_V, top_v)
+    values = [
+        r.value for r in record.check("earth-reference").of("output-voltage") if r.value is not None
+    ]
+    if not values:
+        return None
+    volts = sorted(values)[len(values) // 2]
+    state = "high" if volts > 1.3 * wanted_v else "low" if volts < 0.85 * wanted_v else "ok"
+    return Feature(state, f"{volts:.3g} V at no load where {wanted_v:g} V were set", volts)
+
+
 _READERS: dict[str, Callable[[Sequence[Finding]], Feature | None]] = {
     "earth_plus": _earth("plus"),
     "earth_minus": _earth("minus"),
+    "earth_leak": _earth_leak,
     "setting": _setting,
     "gain": _sided("setting", "gain error"),
     "offset": _sided("setting", "offset"),
@@ -226,7 +269,7 @@ _READERS: dict[str, Callable[[Sequence[Finding]], Feature | None]] = {
     "knob_follows": _bad_or_ok("setting", "output follows the knob"),
     "load": _load,
     "bend": _bad_or_ok("load-effect", "bend of the load line"),
-    "source": _bad_or_ok("source-effect", "source effect"),
+    "source": _source,
     "headroom": _headroom,
     "tap_count": _tap_count,
     "tap_shift": _tap_shift,

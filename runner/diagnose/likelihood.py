@@ -16,12 +16,12 @@ from itertools import combinations
 from runner.diagnose.causes import HEALTHY, Cause
 from runner.diagnose.features import Feature
 
-__all__ = ["BAD_LUCK", "NONE_FITS", "probabilities", "state_p"]
+__all__ = ["BAD_LUCK", "HEALTHY_P", "NONE_FITS", "probabilities", "state_p"]
 
 NONE_FITS, BAD_LUCK = "none-of-these", "bad-luck"
-SHOWN, MAY, HEALTHY_P = 0.85, 0.45, 0.94
+SHOWN, MAY, HEALTHY_P = 0.85, 0.45, 0.975
 TEMPERATURE = 1.5
-PAIR_PRIOR = 0.01
+PAIR_PRIOR = 0.02
 """Prior of a second cause beside the first (common practice: one fault is the rule)."""
 NONE_PRIOR = 0.3
 NONE_P = 0.3
@@ -38,9 +38,9 @@ def state_p(cause: Cause, name: str, state: str) -> float:
         return MAY
     healthy = state in HEALTHY
     if shown:
-        return 0.10 if healthy else 0.03
+        return 0.05 if healthy else 0.02
     if may:
-        return 1 - MAY if healthy else 0.05
+        return 1 - MAY if healthy else 0.03
     return HEALTHY_P if healthy else 1 - HEALTHY_P
 
 

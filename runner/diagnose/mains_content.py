@@ -8,7 +8,7 @@ from collections.abc import Sequence
 from runner.finding import Decision, Finding
 from runner.record.reader import CheckData
 
-__all__ = ["ripple_line", "ripple_where"]
+__all__ = ["ripple_line", "ripple_regulated", "ripple_where"]
 
 Told = tuple[str, str, float | None]
 BAD = {Decision.FAIL, Decision.CONDITIONAL_FAIL}
@@ -16,6 +16,9 @@ SHARE = 0.35
 """Part of the rms that two lines must make up before the ripple is said to come from mains."""
 LOUD_V = 0.5e-3
 """Below this rms the content tells nothing: it is a healthy unit's noise (common practice)."""
+RAW_PP_V, REJECTION_DB, LIGHT_SHARE = 2.4, 72.0, 0.5
+"""Raw ripple and line rejection of an ordinary linear supply (mem); the share of the full-load
+ripple above which it does not depend on load."""
 
 
 def ripple_line(ripple: CheckData, mains_hz: float) -> Told | None:
@@ -70,3 +73,37 @@ def ripple_where(findings: Sequence[Finding]) -> Told | None:
     places = {f.at.rsplit(",", 1)[0] for f in bad}
     both = any(sum(f.at.startswith(p) for f in bad) > 1 for p in places) and len(loads) > 1
     return ("all" if both else "loaded" if spread else "valley"), says, float(len(bad))
+
+
+def ripple_regulated(ripple: CheckData, mains_hz: float) -> Told | None:
+    """What passes the regulator where it regulates: the size of the raw ripple, not dropout.
+
+    At the lowest point: ``f`` half-wave, ``both`` twice the line at light load too, ``tall`` twice
+    the line above what ``RAW_PP_V`` and ``REJECTION_DB`` leave, ``ok``.
+    """
+    rows = [r for r in ripple.readings if r.value is not None and r.at.get("point") == "low"]
+    if not rows:
+        return None
+    top = max(float(r.at.get("share", 0.0)) for r in rows)
+
+    def line(quantity: str, full: bool) -> float | None:
+        values = [
+            r.value for r in rows
+            if r.quantity == quantity and (float(r.at.get("share", 0.0)) == top) is full
+        ]  # fmt: skip
+        return values[0] if values else None
+
+    f_v, f2_v, light_v = line("ripple-f", True), line("ripple-2f", True), line("ripple-2f", False)
+    if f_v is None or f2_v is None:
+        return None
+    most_v = 0.5 * RAW_PP_V * 10 ** (-REJECTION_DB / 20)
+    tall = f2_v > most_v
+    both = tall and light_v is not None and light_v > LIGHT_SHARE * f2_v
+    state = "both" if both else "f" if f_v > max(f2_v, 0.5 * most_v) else "tall" if tall else "ok"
+    says = (
+        f"where the unit regulates, full load: {f_v * 1e3:.2g} mV at {mains_hz:g} Hz,"
+        f" {f2_v * 1e3:.2g} mV at {2 * mains_hz:g} Hz (at most {most_v * 1e3:.2g} mV expected)"
+    )
+    if light_v is not None:
+        says += f"; at light load {light_v * 1e3:.2g} mV"
+    return state, says, f2_v

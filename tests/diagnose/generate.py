@@ -70,7 +70,7 @@ def one(asked: dict[str, Any]) -> dict[str, Any]:
             only=only,
         )  # fmt: skip
         try:
-            outcome = run_acceptance(wanted, TerminalOperator, lambda *_: None)
+            outcome = run_acceptance(wanted, lambda _clock: TerminalOperator(), lambda *_: None)
         except AsleftError as error:
             return {**asked, "trouble": str(error)}
         found = features_of(outcome.record, outcome.assessment.findings, outcome.assessment.profile)
