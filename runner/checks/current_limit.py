@@ -51,7 +51,10 @@ class CurrentLimit:
         if bench.by_role("meter") is None or bench.by_role("load") is None:
             missing = "the current limit needs a meter and a programmable load on the output"
         elif bench.by_hand("load"):
-            missing = "resistors connected by hand cannot go down to where the current limit acts"
+            missing = (
+                "resistors connected by hand do not reach where the current limit acts:"
+                " use a programmable load"
+            )
         return Plan(
             duration_s=30.0 if unit.setting == "hand" else 15.0,
             relay_operations=0,

@@ -52,7 +52,10 @@ class Headroom:
         elif bench.by_hand("scope"):
             missing = "line steps with a scope read by hand would take hours: give it a cable"
         elif channel_of(bench, "unit.plus") is None:
-            missing = "no scope channel on the output: a meter alone does not see dropout"
+            missing = (
+                "no scope channel on the output, and a meter alone does not see dropout:"
+                " join one with a 1:1 lead or coax"
+            )
         taps = tap_count(conditions.profile)
         return Plan(
             duration_s=30.0 * (taps + 1),

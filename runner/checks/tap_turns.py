@@ -20,7 +20,8 @@ from runner.checks.tap_change import CHANGES_MOST, DWELL_S, shoot
 from runner.checks.tap_search import match_taps
 from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges
 from runner.checks.turn_events import Track, crossing
-from runner.errors import BenchError
+from runner.errors import BenchError, PersonWantsError
+from runner.operator.requests import Watcher
 from runner.reading import Reading
 
 __all__ = ["map_by_hand"]
@@ -81,6 +82,8 @@ class _Turner:
                 found_s = clock.mono_s()
                 when = (asked_s - COIL_RECORD_S, found_s - COIL_RECORD_S)
                 end_s = found_s + TAIL_S
+                if isinstance(self.work.operator, Watcher):
+                    self.work.operator.heard()
                 self.operations += 1
             asked_s = clock.mono_s()
         self.coils.release()
@@ -215,11 +218,17 @@ def _one_pass(
 ) -> bool:  # fmt: skip
     way = 1 if direction == "rising" else -1
     turner.go(clear_v)
-    track, when, readings = turner.turn(
-        coil, near_v - way * AROUND_V, near_v + way * 2 * AROUND_V, SLOW_RATE_V_PER_S
-    )
     log = turner.work.log
     where: dict[str, float | str] = {"tap": coil, "share": share, "direction": direction}
+    try:
+        track, when, readings = turner.turn(
+            coil, near_v - way * AROUND_V, near_v + way * 2 * AROUND_V, SLOW_RATE_V_PER_S
+        )
+    except PersonWantsError as wanted:
+        if wanted.wish == "skip":
+            raise
+        log.event("turn-thrown-away", reason="the person wanted it again", **where)
+        return False
     if when is None:
         log.event("turn-thrown-away", reason="the winding did not change", **where)
         return False
