@@ -134,6 +134,15 @@ class Killer:
         time.sleep(at_s)
         return self._harmed(name, pid, time.monotonic() - begun_s, harm)
 
+    def trial_under_way(
+        self, name: str, after_s: float, harm: Callable[[int, Path], None]
+    ) -> Killed:
+        """As ``trial``, with ``after_s`` counted from the first row."""
+        pid = self.begin(name)
+        self.until_running(name)
+        time.sleep(after_s)
+        return self._harmed(name, pid, after_s, harm)
+
     def _harmed(
         self, name: str, pid: int, at_s: float, harm: Callable[[int, Path], None]
     ) -> Killed:
@@ -287,12 +296,14 @@ def main() -> None:
     rng = random.Random(1)
     others = {"DEADMAN": kill_deadman, "PIPE": close_pipe}
     harm = others.get(word) or kill_with(getattr(signal, word))
-    from_s = 2.0 if word in others else 0.1
     killer = Killer(place)
     found: list[Killed] = []
     try:
         for number in range(trials):
-            one = killer.trial(f"t{number}", rng.uniform(from_s, 5.0), harm)
+            if word in others:
+                one = killer.trial_under_way(f"t{number}", rng.uniform(0.0, 3.0), harm)
+            else:
+                one = killer.trial(f"t{number}", rng.uniform(0.1, 5.0), harm)
             found.append(one)
             if not one.good:
                 print("NOT GOOD", one, flush=True)

@@ -158,7 +158,7 @@ def test_a_server_gone_for_good_is_told_loudly(tmp_path: Path) -> None:
 
 def test_the_runner_loses_the_pipe_to_its_dead_man(killer: Killer) -> None:
     for trial in range(2):
-        found = killer.trial(f"pipe-{trial}", 2.5 + trial, close_pipe)
+        found = killer.trial_under_way(f"pipe-{trial}", 0.2 + trial, close_pipe)
         assert found.good, found
 
 
@@ -167,7 +167,7 @@ def test_the_runner_loses_the_pipe_to_its_dead_man(killer: Killer) -> None:
 def test_the_pipe_is_lost_at_twenty_instants(killer: Killer) -> None:
     rng = random.Random(20)
     for trial in range(20):
-        found = killer.trial(f"pipes-{trial}", rng.uniform(2.0, 5.0), close_pipe)
+        found = killer.trial_under_way(f"pipes-{trial}", rng.uniform(0.0, 3.0), close_pipe)
         assert found.good, found
 
 
