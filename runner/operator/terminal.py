@@ -31,6 +31,7 @@ WISHES = {
     "a": "again", "again": "again", "r": "again", "repeat": "again",
     "s": "skip", "skip": "skip",
 }  # fmt: skip
+DONE = frozenset({"", "y", "yes", "ok", "done"})
 KEYS = "Enter: done   b: back, undo the last point   a: this point again   s: skip it"
 VALUE_KEYS = "b: back, undo the last point   a: this point again   s: skip it"
 BELL_TELLS = "A bell tells when it was taken."
@@ -114,7 +115,7 @@ class TerminalOperator:
             keys = self._once(f"\n  ({KEYS})")
             typed = _line(f"{request.text}{keys}\n  Enter when done:")
             wish = _wish(typed)
-            if wish is not None or not typed:
+            if wish is not None or typed.lower() in DONE:
                 return wish or Answer(done=True)
             click.echo(f"  {typed!r} is not known. {KEYS}", err=True)
 
