@@ -8,6 +8,7 @@ from typing import TYPE_CHECKING, Any
 
 from reports.background import conditions_of, deviations_of, instrument_rows, rule_sentences
 from reports.catalogue import Strings, load_strings
+from reports.diagnosis import causes_of
 from reports.document import Document, HazardRow
 from reports.findings_table import budget_tables, finding_groups
 from reports.inert import inert
@@ -84,6 +85,7 @@ def build_document(
         deviations=deviations_of(record, strings),
         rule=rule_sentences(profile, strings),
         identity=_identity(record, software, strings),
+        causes=causes_of(record, assessment, strings),
     )
     return inert(document)
 

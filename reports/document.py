@@ -122,3 +122,4 @@ class Document:
     deviations: list[str]
     rule: list[str]
     identity: list[Pair]
+    causes: list[Pair] = field(default_factory=list)
