@@ -10,7 +10,7 @@ from runner.record.reader import Record
 
 __all__ = ["causes_of"]
 
-SHOWN, SIGNS = 3, 3
+SHOWN, SIGNS, LEAST_P = 3, 3, 0.05
 BAD = {Decision.FAIL, Decision.CONDITIONAL_FAIL}
 
 
@@ -20,6 +20,8 @@ def causes_of(record: Record, assessment: Assessment, strings: Strings) -> list[
         return []
     rows = []
     for one in diagnose(record, assessment).suspects[:SHOWN]:
+        if one.probability < LEAST_P:
+            continue
         text = strings.fill(
             "causes.evidence",
             supports="; ".join(one.for_[:SIGNS]) or "–",
