@@ -41,7 +41,7 @@ NEXT_LOAD_V = 0.06
 """How far from the last load's point the search at another load begins."""
 NEXT_PASS_STEPS = 3
 LOWEST_V = 1.0
-BY_HAND_S, QUICK_BY_HAND_S, SEARCH_S = 370.0, 120.0, 240.0
+BY_HAND_S, QUICK_BY_HAND_S, SEARCH_S = 530.0, 120.0, 240.0
 """Bench time one tap point costs: by slow turns, and by search with dwells."""
 PAIRS_A_TAP = 20
 """Up-and-down pairs one tap point costs: searches, dwells and recorded changes."""

@@ -27,7 +27,7 @@ from runner.reading import Reading
 __all__ = ["map_by_hand"]
 
 SHARES = (0.5, 0.03, 1.0)
-PASSES = 3
+PASSES = 5
 """Good passes wanted each way, at each load."""
 SHOT_PATIENCE_S = 40.0
 SEEK_RATE_V_PER_S = 0.5
