@@ -109,7 +109,8 @@ def soak(
         on_folder=pages.begin,
     )  # fmt: skip
     return print_soak(
-        lambda shown: run_soak(wanted, lambda _clock: TerminalOperator(), shown), pages,
+        lambda shown: run_soak(wanted, lambda _clock: TerminalOperator(), shown),
+        pages,
         as_json=as_json,
     )
 
