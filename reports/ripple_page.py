@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from reports.catalogue import Strings, load_strings
 from reports.decimate import keep_extremes
 from reports.files import write_whole
 from reports.html import render_template
@@ -48,24 +49,32 @@ def write_ripple_page(found: CaptureRipple, findings: Sequence[Finding], path: P
     write_whole(path, render_ripple_page(found, findings).encode())
 
 
-def render_ripple_page(found: CaptureRipple, findings: Sequence[Finding]) -> str:
+def render_ripple_page(
+    found: CaptureRipple, findings: Sequence[Finding], *, language: str = "en"
+) -> str:
     """Return the page's text; every value is escaped."""
-    plots = [_plot_trace(found)]
+    t = load_strings(language)
+    plots = [_plot_trace(found, t)]
     if isinstance(found.analysis, RippleAnalysis):
-        plots += [_plot_detail(found), _plot_spectrum(found, found.analysis)]
+        plots += [_plot_detail(found, t), _plot_spectrum(found, found.analysis, t)]
     drawn = [plot for plot in plots if plot is not None]
-    return render_template("ripple.html.j2", page=_page(found, findings), plots=drawn)
+    return render_template(
+        "ripple.html.j2", page=_page(found, findings, t), plots=drawn, t=t.get, language=language
+    )
 
 
-def _page(found: CaptureRipple, findings: Sequence[Finding]) -> RipplePage:
-    headline, result_class = _headline(found, findings)
+def _page(found: CaptureRipple, findings: Sequence[Finding], t: Strings) -> RipplePage:
+    headline, result_class = _headline(found, findings, t)
     figures = [
-        ("Peak to peak", found.pp_reason if found.pp_v is None else quantity(found.pp_v, "V")),
-        ("Rms", found.rms_reason if found.rms_v is None else quantity(found.rms_v, "V")),
+        (t.get(f"ripple_page.{name}"), reason if volts is None else quantity(volts, "V"))
+        for name, volts, reason in (
+            ("pp", found.pp_v, found.pp_reason),
+            ("rms", found.rms_v, found.rms_reason),
+        )
     ]
     if found.pp_v and found.rms_v:
-        figures.append(("Peak to peak over rms", f"{found.pp_v / found.rms_v:.3g} "
-                        "(sine 2.83, sawtooth 3.46, spikes 8 to 20)"))  # fmt: skip
+        ratio = t.fill("ripple_page.ratio_value", ratio=f"{found.pp_v / found.rms_v:.3g}")
+        figures.append((t.get("ripple_page.ratio"), ratio))
     return RipplePage(
         file=found.capture.path.name,
         channel=found.channel,
@@ -74,22 +83,22 @@ def _page(found: CaptureRipple, findings: Sequence[Finding]) -> RipplePage:
         result_class=result_class,
         figures=tuple(figures),
         findings=tuple(_finding_row(finding) for finding in findings),
-        lines=tuple(_lines(found)),
+        lines=tuple(_lines(found, t)),
         notes=(*found.capture.notes, *found.notes),
     )
 
 
-def _headline(found: CaptureRipple, findings: Sequence[Finding]) -> tuple[str, str]:
+def _headline(found: CaptureRipple, findings: Sequence[Finding], t: Strings) -> tuple[str, str]:
     if found.pp_v is None:
-        return "The ripple could not be measured", "partly"
+        return t.get("ripple_page.headline.not_measured"), "partly"
     if not findings:
-        return "Measured; no limit was given", ""
+        return t.get("ripple_page.headline.no_limit"), ""
     decisions = {finding.decision for finding in findings}
     if decisions & {Decision.FAIL, Decision.CONDITIONAL_FAIL}:
-        return "Not within the limit", "fail"
+        return t.get("ripple_page.headline.fail"), "fail"
     if decisions == {Decision.PASS}:
-        return "Within the limit", "pass"
-    return "Not fully decided", "partly"
+        return t.get("ripple_page.headline.pass"), "pass"
+    return t.get("ripple_page.headline.partly"), "partly"
 
 
 def _finding_row(finding: Finding) -> dict[str, str]:
@@ -100,14 +109,14 @@ def _finding_row(finding: Finding) -> dict[str, str]:
     }  # fmt: skip
 
 
-def _lines(found: CaptureRipple) -> list[tuple[str, str, str, str]]:
+def _lines(found: CaptureRipple, t: Strings) -> list[tuple[str, str, str, str]]:
     if not isinstance(found.analysis, RippleAnalysis):
         return []
     rows = []
     if isinstance(found.analysis.mains, MainsFit):
         rows += [
             (
-                "f (mains)" if line.order == 1 else f"{line.order} f",
+                t.get("ripple_page.mains_line") if line.order == 1 else f"{line.order} f",
                 f"{line.f_hz:.2f} Hz", quantity(line.amplitude_v, "V", 3),
                 quantity(line.u_amplitude_v, "V", 3),
             )
@@ -115,9 +124,12 @@ def _lines(found: CaptureRipple) -> list[tuple[str, str, str, str]]:
             if line.order in (1, 2, 3, 4, 6)
         ]  # fmt: skip
     rows += [
-        ("not of the mains", quantity(line.f_hz, "Hz"), quantity(line.amplitude_v, "V", 3), "")
+        (
+            t.get("ripple_page.other_line"),
+            quantity(line.f_hz, "Hz"), quantity(line.amplitude_v, "V", 3), "",
+        )
         for line in found.analysis.others
-    ]
+    ]  # fmt: skip
     return rows
 
 
@@ -128,16 +140,15 @@ def _finite_rows(found: CaptureRipple) -> tuple[Any, ...]:
     return tuple(row[there] for row in found.trace)
 
 
-def _plot_trace(found: CaptureRipple) -> Plot | None:
+def _plot_trace(found: CaptureRipple, t: Strings) -> Plot | None:
     """Draw the whole capture, every peak kept."""
     t_s, *rows = _finite_rows(found)
     if t_s.size < 2:
         return None
-    words = "The whole capture; every peak is drawn."
-    return _draw_trace(found, t_s, rows, "trace", "Trace", words)
+    return _draw_trace(found, t_s, rows, "trace", t.get("ripple_page.trace.caption"), t)
 
 
-def _plot_detail(found: CaptureRipple) -> Plot | None:
+def _plot_detail(found: CaptureRipple, t: Strings) -> Plot | None:
     """Draw a few mains periods from the middle, when the capture holds many."""
     t_s, *rows = _finite_rows(found)
     span_s = _PERIODS / found.mains_hz
@@ -145,18 +156,18 @@ def _plot_detail(found: CaptureRipple) -> Plot | None:
     inside = abs(t_s - middle_s) <= span_s / 2
     if t_s[-1] - t_s[0] < 3 * span_s or inside.sum() < 16:
         return None
-    words = f"{_PERIODS} mains periods from the middle of the capture."
+    words = t.fill("ripple_page.detail.caption", periods=_PERIODS)
     kept = [row[inside] for row in rows]
-    return _draw_trace(found, t_s[inside], kept, "detail", "Detail", words)
+    return _draw_trace(found, t_s[inside], kept, "detail", words, t)
 
 
 def _draw_trace(
-    found: CaptureRipple, t_s: Any, rows: Sequence[Any], name: str, title: str, words: str
+    found: CaptureRipple, t_s: Any, rows: Sequence[Any], name: str, words: str, t: Strings
 ) -> Plot:
     middle_v = float(sum(row.mean() for row in rows)) / len(rows)
     swing_v = max(float(abs(row - middle_v).max()) for row in rows)
     time, volts = scale_for(float(t_s[-1] - t_s[0]), "s"), scale_for(swing_v, "V")
-    labels = ("",) if len(rows) == 1 else ("minimum", "maximum")
+    labels = [""] if len(rows) == 1 else [t.get(f"ripple_page.{x}") for x in ("low", "high")]
     with drawing(height_in=2.7) as (figure, axes):
         for number, row in enumerate(rows):
             x, y = keep_extremes(t_s / time.factor, (row - middle_v) / volts.factor, _POINTS)
@@ -164,13 +175,19 @@ def _draw_trace(
         if len(rows) == 1 and found.pp_v is not None and name == "trace":
             for edge in (float(rows[0].min()), float(rows[0].max())):
                 axes.axhline((edge - middle_v) / volts.factor, color=INK, lw=0.7, ls=":")
-        finish(axes, f"time / {time.unit}", f"about {quantity(middle_v, 'V')} / {volts.unit}")
+        middle = quantity(middle_v, "V")
+        finish(
+            axes,
+            t.fill("ripple_page.time_axis", unit=time.unit),
+            t.fill("ripple_page.volt_axis", middle=middle, unit=volts.unit),
+        )
         svg = to_svg(figure)
-    alt = f"Trace over {quantity(float(t_s[-1] - t_s[0]), 's')}, swing {quantity(swing_v, 'V')}."
-    return Plot("ripple", name, title, words, alt, svg)
+    span, swing = quantity(float(t_s[-1] - t_s[0]), "s"), quantity(swing_v, "V")
+    alt = t.fill("ripple_page.trace.alt", span=span, swing=swing)
+    return Plot("ripple", name, t.get(f"ripple_page.{name}.title"), words, alt, svg)
 
 
-def _plot_spectrum(found: CaptureRipple, analysis: RippleAnalysis) -> Plot:
+def _plot_spectrum(found: CaptureRipple, analysis: RippleAnalysis, t: Strings) -> Plot:
     """Draw amplitude against frequency; the mains multiples marked by shape."""
     with drawing(height_in=3.2) as (figure, axes):
         two = analysis.wide is not analysis.low
@@ -181,20 +198,21 @@ def _plot_spectrum(found: CaptureRipple, analysis: RippleAnalysis) -> Plot:
         axes.set_yscale("log")
         if isinstance(analysis.mains, MainsFit):
             for order, marker in ((1, "o"), (2, "s")):
-                _mark_multiple(axes, analysis.mains, order, marker)
+                _mark_multiple(axes, analysis.mains, order, marker, t)
         if analysis.others:
             axes.plot(
                 [x.f_hz for x in analysis.others], [x.amplitude_v for x in analysis.others], "v",
-                mfc="none", mec=COLOURS[1], ms=6, mew=1.2, label="not of the mains",
+                mfc="none", mec=COLOURS[1], ms=6, mew=1.2, label=t.get("ripple_page.other_line"),
             )  # fmt: skip
         _engineering(axes)
-        finish(axes, "frequency / Hz", "peak amplitude / V")
+        finish(axes, t.get("ripple_page.f_axis"), t.get("ripple_page.amplitude_axis"))
         svg = to_svg(figure)
-    alt = f"Spectrum up to {quantity(float(analysis.wide.f_hz[-1]), 'Hz')}."
-    return Plot("ripple", "spectrum", "Spectrum", _spectrum_words(analysis), alt, svg)
+    top = quantity(float(analysis.wide.f_hz[-1]), "Hz")
+    alt, title = t.fill("ripple_page.spectrum.alt", top=top), t.get("ripple_page.spectrum.title")
+    return Plot("ripple", "spectrum", title, _spectrum_words(analysis, t), alt, svg)
 
 
-def _mark_multiple(axes: Axes, mains: MainsFit, order: int, marker: str) -> None:
+def _mark_multiple(axes: Axes, mains: MainsFit, order: int, marker: str, t: Strings) -> None:
     """Mark a multiple of the mains by shape, or say in the legend below what it stays."""
     line = next((one for one in mains.lines if one.order == order), None)
     if line is None:
@@ -202,7 +220,8 @@ def _mark_multiple(axes: Axes, mains: MainsFit, order: int, marker: str) -> None
     name = "f" if order == 1 else f"{order} f"
     at, label = ([line.f_hz], [line.amplitude_v]), f"{name}, {quantity(line.amplitude_v, 'V', 3)}"
     if line.amplitude_v < 2 * line.u_amplitude_v:
-        at, label = ([], []), f"{name} not seen, < {quantity(3 * line.u_amplitude_v, 'V', 3)}"
+        least = quantity(3 * line.u_amplitude_v, "V", 3)
+        at, label = ([], []), t.fill("ripple_page.not_seen", name=name, least=least)
     axes.plot(*at, marker, mfc="none", mec=LIMIT, ms=7, mew=1.4, label=label)
 
 
@@ -228,12 +247,13 @@ def _engineering(axes: Axes) -> None:
         axis.set_minor_formatter(NullFormatter())
 
 
-def _spectrum_words(analysis: RippleAnalysis) -> str:
+def _spectrum_words(analysis: RippleAnalysis, t: Strings) -> str:
     low, wide = analysis.low, analysis.wide
-    said = f"Hann window, noise bandwidth {quantity(low.enbw_hz, 'Hz', 3)}"
+    narrow = quantity(low.enbw_hz, "Hz", 3)
     if wide is low:
-        return f"{said}."
-    return (
-        f"{said} up to {quantity(float(low.f_hz[-1]), 'Hz', 2)}, above it "
-        f"{quantity(wide.enbw_hz, 'Hz', 3)}, {wide.averages} averages."
-    )
+        return t.fill("ripple_page.spectrum.caption", narrow=narrow)
+    return t.fill(
+        "ripple_page.spectrum.caption_two",
+        narrow=narrow, edge=quantity(float(low.f_hz[-1]), "Hz", 2),
+        broad=quantity(wide.enbw_hz, "Hz", 3), averages=wide.averages,
+    )  # fmt: skip
