@@ -6,6 +6,8 @@ from collections.abc import Callable, Mapping, Sequence
 from typing import Any
 
 from sim_instruments.bench_clock import BenchTime
+from sim_instruments.families.family import SpokenIdentity
+from sim_instruments.families.table import METERS
 from sim_instruments.load import Load, LoadRating
 from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
 from sim_instruments.manners import Rudeness
@@ -88,8 +90,14 @@ class Stand:
         return Identity(maker, model, serial)
 
     def _meter(self, entry: Any) -> Meter:
-        return Meter(
-            self._identity(entry), self.clock, self.plant,
+        family = self.options.get("families", {}).get(entry.name)
+        kind: Any = METERS[family] if family else Meter
+        who = self._identity(entry)
+        if family:
+            serial = entry.serial or f"{self.seed:08d}"
+            who = SpokenIdentity(who.maker, who.model, serial, form=kind.idn)
+        return kind(  # type: ignore[no-any-return]
+            who, self.clock, self.plant,
             self.leads(f"{entry.name}.hi", f"{entry.name}.lo"), name=entry.name, seed=self.seed,
             line_hz=self.profile.unit.mains.frequency_hz,
         )  # fmt: skip

@@ -171,13 +171,17 @@ class RoleWords(StrictModel):
 
 
 class MeterWords(RoleWords):
-    """A dc meter. Readings are ``queries.reading``; ``settings`` need ``dc-volts``."""
+    """A dc meter. Readings are ``queries.reading``; ``settings`` need ``dc-volts``.
+
+    ``renew_s``: the reading is what the display shows, and this is how often it is renewed.
+    """
 
     over_range: float = Field(default=1.2, ge=1)
     overload_from: float = Field(default=9.0e37, gt=0)
     input_ohms: float = Field(default=1e7, gt=0)
     cycles_a_reading: float = Field(default=2.0, gt=0)
     extra_s: float = Field(default=0.05, ge=0)
+    renew_s: float = Field(default=0.0, ge=0)
     nplc: float | None = None
     ac_settle_s: float = Field(default=1.5, ge=0)
     range_in_answer: bool = False

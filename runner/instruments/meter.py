@@ -120,7 +120,9 @@ class DrivenMeter(Driven):
         return None if question is None else self._ask(question, as_number).value
 
     def _wait_for_fresh(self) -> None:
-        """Where only the shown value can be asked: until the meter says that it is a new one."""
+        """Where only the shown value can be asked: until it is one that was begun after now."""
+        if self._words.renew_s:
+            self._clock.sleep(2.0 * self._words.renew_s)
         question = self._words.queries.get("fresh")
         if question is None:
             return
