@@ -3,7 +3,8 @@
 `memory` plugs the instruments into pyvisa-sim; `tcp` serves the same instruments on sockets.
 
 Options of the bench file: `rude` (table: instrument name to a list of rules), `temper` (of the
-hand), `bits` (of the scope); for tcp `port_base`, `host`, `real_time`, `speed`.
+hand), `bits` (of the scope), `families` (table: name of a meter to the family whose twin it is,
+see `families/table.py`); for tcp `port_base`, `host`, `real_time`, `speed`.
 """
 
 from __future__ import annotations

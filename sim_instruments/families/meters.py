@@ -176,6 +176,7 @@ class Dmm6500(_OwnFunction):
     def words(self) -> list[Command]:
         """Everything under SENSe."""
         names = {"VOLT:DC": "VOLT", "VOLTAGE:DC": "VOLT", "VOLT:AC": "VOLT:AC"}
+        self.default("high_z", "")
         inputs = Choice({"AUTO": ("1", "AUTO"), "MOHM10": ("", "MOHM10")})
         return [
             *self._own_ranges("{:G}", 1.0),
