@@ -1,6 +1,6 @@
-"""``asleft find`` against the served twins of the meter families: who, and a trial that sets nothing.
+"""``asleft find`` against served twins of the meter families: who, and a trial that only asks.
 
-The second half proves the first: a twin with one thing changed is noticed.
+A line end or a unit that is another than documented is noticed.
 """
 
 from __future__ import annotations
@@ -27,7 +27,7 @@ from tests.instruments.bench_of import opened_instrument
 @contextmanager
 def _served(family: str) -> Iterator[tuple[Any, str]]:
     read = inputs("tcp")
-    setup = BenchSetup(
+    setup: Any = BenchSetup(
         bench=read.bench, profile=read.profile, seed=1, faults=(),
         options={"families": {"meter": family}},
     )  # fmt: skip
@@ -74,7 +74,7 @@ def test_volts_over_a_socket(family: str) -> None:
 
 @pytest.mark.parametrize("end", [b"\r", b"V\n"], ids=["terminator", "unit"])
 @pytest.mark.parametrize("family", METERS)
-def test_other_line_end_is_noticed(
+def test_other_line_end_or_unit_is_noticed(
     family: str, end: bytes, monkeypatch: pytest.MonkeyPatch
 ) -> None:
     monkeypatch.setattr(METERS[family], "reply_end", end)
