@@ -39,7 +39,8 @@ def sample() -> list[Place]:
 
 def test_the_compact_acceptance_holds_every_check_and_passes() -> None:
     findings, watched = healthy("")
-    assert {one.check for one in findings} == set(NAMES) - {"soak"}
+    # the quick acceptance leaves drift out: it asks what load effect asks, for an hour
+    assert {one.check for one in findings} == set(NAMES) - {"soak", "drift"}
     assert {one.decision for one in findings} == {"pass"}
     assert {name for _, name, _, _ in watched.asked} == set(watched.bench.instruments)
 
