@@ -318,7 +318,8 @@ def section() -> str:
     lines = [
         "## A fault at every place",
         "",
-        "Over TCP on the compact unit of `tests/faults/compact.toml` (every check but drift, fewest points):",
+        "Over TCP on the compact unit of `tests/faults/compact.toml`"
+        " (every check but drift, fewest points):",
         f"{found['transactions_whole']} transactions in a whole acceptance, in"
         f" {found['classes']} classes of equal ones (same check, instrument and message but for"
         " the numbers in it: the program takes the same path through them). A case is one",
