@@ -1,4 +1,4 @@
-"""A fault at every place: ``python -m tests.faults.every_place FILE [SECONDS]``.
+"""A fault at every place: ``python -m tests.faults.every_place FILE [SECONDS [LAYER]]``.
 
 Each case is one acceptance over TCP on the compact unit with one fault of one kind at one
 transaction of one instrument. Results go to FILE, one JSON line a case; what is there already is
@@ -94,6 +94,11 @@ class Place:
         """What identifies the case in the file of results."""
         return f"{self.kind}|{self.only}|{self.name}|{self.words or self.number}"
 
+    @property
+    def layer(self) -> int:
+        """Which of the three layers it belongs to."""
+        return 1 if self.words else 3 if self.only else 2
+
 
 def rule_at(kind: str, number: int) -> str:
     """The rule of bad manners for one kind at one question."""
@@ -162,6 +167,7 @@ def cases() -> Iterator[Place]:
 def judge(place: Place, over: str = "tcp") -> dict[str, Any]:
     """Run one case: what came of it, and everything that is wrong with that."""
     watched, clock = Watched(), SystemClock()
+    apart: list[list[Any]] = []
     rude = {place.name: [rule_at(place.kind, place.number)]}
     begun_s = clock.mono_s()
     with _scratch() as folder:
@@ -172,13 +178,21 @@ def judge(place: Place, over: str = "tcp") -> dict[str, Any]:
             said, wrong, reason = "stopped at opening", _unclear(str(error)), str(error)
         else:
             reason = outcome.ending.reason
-            said, wrong = _told(outcome, healthy(place.only, over)[0])
+            due = healthy(place.only, over)[0]
+            said, wrong = _told(outcome, due)
+            apart = shares(due, tuple(outcome.assessment.findings))
     wrong += [] if watched.load_is_off() else ["load still on"]
     took_s = clock.mono_s() - begun_s
     wrong += ["hang"] if took_s > DEADLINE_S else []
     used = sum(rule.used for rule in watched.bench.rudeness[place.name].rules)
     said = said if used else "not reached"
-    return {"said": said, "wrong": wrong, "reason": reason, "seconds": round(took_s, 2)}
+    return {
+        "said": said,
+        "wrong": wrong,
+        "reason": reason,
+        "seconds": round(took_s, 2),
+        "apart": apart,
+    }
 
 
 def _told(outcome: Any, due: tuple[Finding, ...]) -> tuple[str, list[str]]:
@@ -224,6 +238,20 @@ def compare(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[str]:
     return wrong
 
 
+def shares(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[list[Any]]:
+    """Findings further apart than their uncertainties: name, value, due, both U, nearest limit."""
+    pairs = {(one.check, one.what, one.at): one for one in due}
+    apart: list[list[Any]] = []
+    for b in found:
+        a = pairs.get((b.check, b.what, b.at))
+        if a is None or a.value is None or b.value is None:
+            continue
+        both = (a.u_expanded or 0.0) + (b.u_expanded or 0.0)
+        if abs(a.value - b.value) > both:
+            apart.append([f"{b.check}, {b.what} {b.at}", b.value, a.value, both, _limit(b)])
+    return apart
+
+
 def _limit(finding: Finding) -> float:
     """The nearest limit: single readings scatter by more than their uncertainty says."""
     known = [abs(one) for one in (finding.limit_low, finding.limit_high) if one is not None]
@@ -265,18 +293,17 @@ def _try(place: Place, end_s: float) -> dict[str, Any] | None:
         result = {"said": "escaped", "wrong": [f"{type(error).__name__}: {error}"]}
     finally:
         signal.alarm(0)
-    layer = 1 if place.words else 3 if place.only else 2
-    return {"case": place.key, "layer": layer, **result}
+    return {"case": place.key, "layer": place.layer, **result}
 
 
-def main(file: Path, seconds: float) -> None:
-    """Work through the cases until done or out of time."""
+def main(file: Path, seconds: float, layer: int = 0) -> None:
+    """Work through the cases (of one layer alone, if it is named) until done or out of time."""
     clock = SystemClock()
     end_s = clock.mono_s() + seconds
     done: set[str] = set()
     if file.exists():
         done = {json.loads(line)["case"] for line in file.read_text("utf-8").splitlines()}
-    wanted = [place for place in cases() if place.key not in done]
+    wanted = [place for place in cases() if place.key not in done and layer in {0, place.layer}]
     with multiprocessing.Pool(WORKERS) as pool, file.open("a", encoding="utf-8") as out:
         for result in pool.imap_unordered(partial(_try, end_s=end_s), wanted):
             if result is not None:  # a run that is told to end goes on: it is let finish
@@ -351,4 +378,5 @@ if __name__ == "__main__":
     if sys.argv[1] == "--table":
         TABLE.write_text(json.dumps(count(Path(sys.argv[2])), indent=1) + "\n", encoding="utf-8")
     else:
-        main(Path(sys.argv[1]), float(sys.argv[2]) if len(sys.argv) > 2 else 1e9)
+        limits = [float(one) for one in sys.argv[2:]]
+        main(Path(sys.argv[1]), *(limits[:1] or [1e9]), *map(int, limits[1:]))
