@@ -1,34 +1,42 @@
-"""``python -m tests.diagnose.generate FOLDER N…``: random units with one fault each.
+"""``python -m tests.diagnose.generate FOLDER N…``: random units with one fault each, with two, or with none.
 
 Each number is one case: a shipped profile, an instance, a fault that this unit can have, at a
-random severity. The acceptance runs in memory in virtual time, without report and without the
-drift watch. One JSON line a case (truth and findings) is put to ``cases.jsonl``; cases that are
-there are left out, so the work can be cut off and gone on with.
+random severity, at times a bench without one of its instruments. The whole acceptance runs in
+memory in virtual time, without report. One JSON line a case (truth and what failed) is put to
+``cases.jsonl`` and its record beside it, so that features can be read again without simulating;
+cases that are there are left out, so the work can be cut off and gone on with.
 """
 
 from __future__ import annotations
 
 import json
+import shutil
 import sys
 import tempfile
+from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
 from runner.acceptance import Acceptance, load_inputs, run_acceptance
-from runner.bench import find_bench
+from runner.bench import Bench, find_bench
 from runner.checks.order import ALL
-from runner.diagnose.features import features_of
 from runner.errors import AsleftError
 from runner.job import Job
+from runner.one_thread import one_thread
 from runner.operator.terminal import TerminalOperator
 from sim_instruments.plant import FAULTS
 
-__all__ = ["case", "fault_of", "one"]
+__all__ = ["HEALTHY_FROM", "PAIRS_FROM", "case", "fault_of", "one", "without"]
 
 PROFILES = ("lb-2403", "lb-2403", "lb-3605", "kn-1502")
 HAND_ONLY = {"pot-noisy", "pot-open"}
+PAIRS_FROM, HEALTHY_FROM = 100_000, 200_000
+"""Cases from these numbers have two faults, or none."""
+MISSING = ("scope", "mains-meter", "mains-source")
+MISSING_SHARE = 0.15
+"""How often one of these instruments does not stand on the bench."""
 FACTOR = (0.6, 1.7)
 """Every parameter of a fault is its default times a factor in this range, evenly in the log."""
 
@@ -56,39 +64,53 @@ def case(number: int) -> dict[str, Any]:
     rng = np.random.default_rng([number, 10])
     profile = str(rng.choice(PROFILES))
     name, fault = fault_of(rng, profile)
-    return {"number": number, "profile": profile, "cause": name, "fault": fault,
-            "seed": 1000 + number}  # fmt: skip
+    faults, causes = [fault], [name]
+    if number >= HEALTHY_FROM:
+        faults, causes = [], []
+    elif number >= PAIRS_FROM:
+        while causes[-1] == name:
+            second, written = fault_of(rng, profile)
+            causes, faults = [name, second], [fault, written]
+    missing = str(rng.choice(MISSING)) if rng.random() < MISSING_SHARE else ""
+    return {"number": number, "profile": profile, "causes": causes, "faults": faults,
+            "missing": missing, "seed": 1000 + number}  # fmt: skip
 
 
-def one(asked: dict[str, Any]) -> dict[str, Any]:
-    """Run one case and return its line."""
-    only = tuple(check.name for check in ALL if check.name not in {"drift", "soak"})
+def without(bench: Bench, role: str) -> Bench:
+    """Return the bench without the instruments of this role and the wires that went to them."""
+    gone = tuple(f"{one.name}." for one in bench.instrument if one.role == role)
+    rest = tuple(one for one in bench.instrument if one.role != role)
+    wires = (w for w in bench.connection if not (w.a.startswith(gone) or w.b.startswith(gone)))
+    return bench.model_copy(update={"instrument": rest, "connection": tuple(wires)})
+
+
+def one(asked: dict[str, Any], keep: Path) -> dict[str, Any]:
+    """Run one case, keep its record, and return its line."""
+    only = tuple(check.name for check in ALL if check.name != "soak")
     with tempfile.TemporaryDirectory() as out:
+        inputs = load_inputs(find_bench("memory"), asked["profile"])
+        bench = without(inputs.bench, asked["missing"])
         wanted = Acceptance(
-            inputs=load_inputs(find_bench("memory"), asked["profile"]), job=Job(serial="S"),
-            out=Path(out), faults=(asked["fault"],) if asked["fault"] else (), seed=asked["seed"],
-            only=only,
+            inputs=replace(inputs, bench=bench), job=Job(serial="S"), out=Path(out),
+            faults=tuple(asked["faults"]), seed=asked["seed"], only=only,
         )  # fmt: skip
         try:
             outcome = run_acceptance(wanted, lambda _clock: TerminalOperator(), lambda *_: None)
         except AsleftError as error:
             return {**asked, "trouble": str(error)}
-        found = features_of(outcome.record, outcome.assessment.findings, outcome.assessment.profile)
-        return {
-            **asked,
-            "failed": outcome.assessment.summary["failed"],
-            "features": {name: one.to_dict() for name, one in found.items()},
-        }
+        shutil.make_archive(str(keep / str(asked["number"])), "gztar", outcome.record.folder)
+        return {**asked, "how": outcome.ending.how, "failed": outcome.assessment.summary["failed"]}
 
 
 def main() -> None:
     """Run the cases that are not there yet."""
+    one_thread()
     path = Path(sys.argv[1]) / "cases.jsonl"
     path.parent.mkdir(parents=True, exist_ok=True)
     done = {json.loads(x)["number"] for x in path.read_text().splitlines()} if path.exists() else ()
     for number in range(int(sys.argv[2]), int(sys.argv[3])):
         if number not in done:
-            line = one(case(number))
+            line = one(case(number), path.parent)
             with path.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(line) + "\n")
 
