@@ -55,12 +55,16 @@ class LoadRating:
 
 @dataclass
 class LoadTruth:
-    """Real errors by range: level set, current read, voltage read; `noise` scales all noise."""
+    """Real errors by range: level set, current read, voltage read; `noise` scales all noise.
+
+    `swing` is how much more than set a pulse's step is, as a share of it.
+    """
 
     level: dict[float, TrueError]
     current: dict[float, TrueError]
     voltage: dict[float, TrueError]
     noise: float = 1.0
+    swing: float = 0.0
 
 
 class Load(ScpiInstrument):
@@ -328,13 +332,14 @@ class Load(ScpiInstrument):
         self._slewed_s = self.now_s + abs(level_a - self._drawn_a) / slew
         self._drawn_a = level_a
         dynamic = settings["transient"]
+        step_a = (true.shown(settings["tlevel"]) - level_a) * (1 + self.truth.swing)
         return LoadDemand(
             mode="cc",
             level=level_a,
             slew_a_per_s=slew,
             v_min=self.rating.v_min,
             i_max=limit_a,
-            level_b=max(0.0, true.shown(settings["tlevel"])) if dynamic else None,
+            level_b=max(0.0, level_a + step_a) if dynamic else None,
             frequency_hz=settings["frequency"] if dynamic else 0.0,
             duty=1.0 - settings["duty"] / 100.0,
         )

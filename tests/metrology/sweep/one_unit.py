@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import re
 import tempfile
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
@@ -11,20 +13,19 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from runner.acceptance import Acceptance, Inputs, Outcome, load_inputs, run_acceptance
-from runner.assess import findings_of
+from runner.acceptance import Acceptance, Inputs, load_inputs, run_acceptance
+from runner.assess import assess, findings_of
 from runner.bench import find_bench
 from runner.finding import Finding
 from runner.job import Job
 from runner.profile import Profile
 from runner.reading import Reading
-from runner.record.reader import CheckData, WaveformLine
-from sim_instruments.load import Load
-from sim_instruments.meter import Meter
-from sim_instruments.meter_front import BENCH_METER
+from runner.record.reader import CheckData, Record, WaveformLine, open_record
+from tests.metrology.sweep.drawn import Drawn
+from tests.metrology.sweep.kept import Truth, keep, kept
 from tests.metrology.sweep.true_view import TrueView, watched
 
-__all__ = ["CHECKS", "PROFILES", "measure_unit"]
+__all__ = ["CHECKS", "PROFILES", "judged_again", "measure_unit"]
 
 PROFILES = ("lb-2403", "lb-3605", "sw-3010", "kn-1502")
 CHECKS = (
@@ -53,67 +54,55 @@ def _inputs(name: str) -> Inputs:
 
 
 def measure_unit(
-    seed: int, *, checks: tuple[str, ...] = CHECKS, quick: bool = True
+    seed: int, *, checks: tuple[str, ...] = CHECKS, quick: bool = True, keep_in: Path | None = None
 ) -> dict[str, Any]:
-    """Draw unit and instruments by seed, run the acceptance, return one line of the sweep."""
+    """Draw unit and instruments by seed, run the acceptance, return one line of the sweep.
+
+    Record and truth are put into the folder ``keep_in``, for :func:`judged_again`.
+    """
     name = PROFILES[seed % len(PROFILES)]
     inputs = _inputs(name)
-    view = TrueView(lambda opened: _draw_instruments(opened, seed))
+    drawn = Drawn(seed)
+    view = TrueView(drawn.instruments, drawn.bent)
     with tempfile.TemporaryDirectory(prefix="sweep-") as folder, watched(view):
         wanted = Acceptance(inputs, Job(), Path(folder), seed=seed, only=checks, quick=quick)
         outcome = run_acceptance(wanted, _nobody, lambda *_: None)
-        rows = _rows(outcome, view, inputs.profile)
-    return {
-        "seed": seed, "profile": name, "quick": quick, "how": outcome.ending.how,
-        "reason": outcome.ending.reason, "findings": rows,
-    }  # fmt: skip
+        head = {
+            "seed": seed, "profile": name, "quick": quick, "how": outcome.ending.how,
+            "reason": outcome.ending.reason,
+        }  # fmt: skip
+        truth = view.truth()
+        if keep_in is not None:
+            keep(keep_in / f"{seed}{'' if quick else '-long'}", outcome.record.folder, truth, head)
+        found = outcome.assessment.findings
+        return {**head, "findings": _rows(outcome.record, found, truth, inputs.profile)}
+
+
+def judged_again(archive: Path) -> dict[str, Any]:
+    """The line of a unit whose record was kept, with the findings as they are made now."""
+    with kept(archive) as (folder, truth, head):
+        record = open_record(folder)
+        assessment = assess(record)
+        profile = assessment.profile
+        return {**head, "findings": _rows(record, assessment.findings, truth, profile)}
 
 
 def _nobody(_clock: Any) -> Any:
     raise RuntimeError("a simulated bench brings its own person")
 
 
-def _draw_instruments(opened: Any, seed: int) -> None:
-    """Draw each instrument's error anywhere within its maker's limit, evenly.
-
-    The statement ±(a of reading + b of range) is one limit; so one number places gain and
-    offset of a range. (The bench by itself draws gain and offset apart, whose sum reaches the
-    limit less often.)
-    """
-    random = np.random.default_rng([seed, 4004])
-    meter, load = BENCH_METER, Load
-    for instrument in opened.instruments.values():
-        if isinstance(instrument, Meter):
-            for true, classes in (
-                (instrument.truth.volts, meter.dc), (instrument.truth.ac_volts, meter.ac),
-            ):  # fmt: skip
-                for full, spec in classes.items():
-                    _place(true[full], spec.of_reading, spec.of_range * full, random)
-        elif isinstance(instrument, Load):
-            for true, spec in (
-                (instrument.truth.level, load.level_class),
-                (instrument.truth.current, load.current_class),
-                (instrument.truth.voltage, load.voltage_class),
-            ):
-                for full, error in true.items():
-                    _place(error, spec.of_reading, spec.of_range * full, random)
-
-
-def _place(error: Any, gain: float, offset: float, random: np.random.Generator) -> None:
-    at = float(random.uniform(-1, 1))
-    error.gain, error.offset = at * gain, at * offset
-
-
-def _rows(outcome: Outcome, view: TrueView, profile: Profile) -> list[dict[str, Any]]:
+def _rows(
+    record: Record, findings: Sequence[Finding], truth: Truth, profile: Profile
+) -> list[dict[str, Any]]:
     rows = []
-    for check in outcome.record.check_names():
-        found = [f for f in outcome.assessment.findings if f.check == check]
-        data = outcome.record.check(check)
-        true = _true_findings(data, view, profile)
+    for check in record.check_names():
+        found = [f for f in findings if f.check == check]
+        data = record.check(check)
+        true = _true_findings(data, truth, profile)
         alike: dict[str, int] = {}
         for finding in found:
             number = alike[finding.what] = alike.get(finding.what, -1) + 1
-            rows.append(_row(finding, _true_value(finding, number, true, view)))
+            rows.append(_row(finding, _true_value(finding, number, true, truth)))
     return rows
 
 
@@ -126,14 +115,14 @@ def _row(finding: Finding, true: float | None) -> dict[str, Any]:
     }  # fmt: skip
 
 
-def _true_findings(data: CheckData, view: TrueView, profile: Profile) -> list[Finding]:
+def _true_findings(data: CheckData, truth: Truth, profile: Profile) -> list[Finding]:
     """The check's own arithmetic on true readings and waves."""
-    values = view.readings.get(data.name, [])
+    values = truth.readings.get(data.name, [])
     if data.not_measured is not None or len(values) != len(data.readings):
         return []
     readings = [_with_value(r, v) for r, v in zip(data.readings, values, strict=True)]
     waves: list[WaveformLine] = [
-        TrueWaveform(w.name, w.fields, w.folder, view.waveforms.get((data.name, w.name)))
+        TrueWaveform(w.name, w.fields, w.folder, truth.waveforms.get((data.name, w.name)))
         for w in data.waveforms
     ]
     return findings_of(replace(data, readings=readings, waveforms=waves), profile)
@@ -143,14 +132,14 @@ def _with_value(reading: Reading, true: float | None) -> Reading:
     return reading if true is None else replace(reading, value=true)
 
 
-def _true_value(finding: Finding, number: int, true: list[Finding], view: TrueView) -> float | None:
+def _true_value(finding: Finding, number: int, true: list[Finding], truth: Truth) -> float | None:
     """True value of a finding: the tap points from the plant's parts, the rest from its waves."""
     if finding.check == "tap-map":
-        return _true_tap(finding, view)
+        return _true_tap(finding, truth)
     if finding.what == "line voltage margin":
-        return _true_margin(finding, view.margins_pct[number : number + 1])
+        return _true_margin(finding, truth.margins_pct[number : number + 1])
     if finding.check in {"before-power", "earth-reference"}:
-        return _true_leak(finding, view)
+        return _true_leak(finding, truth)
     same = [f for f in true if f.what == finding.what]
     return same[number].value if number < len(same) else None
 
@@ -161,14 +150,14 @@ def _true_margin(finding: Finding, found: list[float | None]) -> float | None:
     return found[0] if found and lowered else None
 
 
-def _true_tap(finding: Finding, view: TrueView) -> float | None:
+def _true_tap(finding: Finding, truth: Truth) -> float | None:
     words = finding.what.replace(",", "").split()
     if "tap point" not in finding.what or not finding.at.startswith("at "):
         return None
     share = float(finding.at.split("%")[0].removeprefix("at ")) / 100
 
     def point(tap: int, way: str) -> float | None:
-        near = [v for k, v in view.taps.items()
+        near = [v for k, v in truth.taps.items()
                 if k[0] == tap and k[2] == way and abs(k[1] - share) < 5e-3]  # fmt: skip
         return float(np.mean(near[0])) if near else None
 
@@ -180,9 +169,6 @@ def _true_tap(finding: Finding, view: TrueView) -> float | None:
     return None
 
 
-def _true_leak(finding: Finding, view: TrueView) -> float | None:
-    truth = view.opened.truth
-    return {
-        "resistance of plus to earth": truth.r_plus_earth_ohm,
-        "resistance of minus to earth": truth.r_minus_earth_ohm,
-    }.get(finding.what)
+def _true_leak(finding: Finding, truth: Truth) -> float | None:
+    terminal = re.fullmatch("resistance of (plus|minus) to earth", finding.what)
+    return truth.leaks_ohm[terminal[1]] if terminal else None

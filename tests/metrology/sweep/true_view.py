@@ -21,10 +21,13 @@ from runner.instruments.roles import Capture
 from runner.reading import Reading
 from runner.record.writer import CheckWriter
 from sim_instruments.scope_front import ChannelSetting, Front
+from tests.metrology.sweep.kept import Truth
 
 __all__ = ["TrueView", "watched"]
 
 Floats = NDArray[np.float64]
+Bend = Callable[[str, ChannelSetting, Floats], Floats]
+"""Check, setting and what reached a scope: what the drawn scope makes of it."""
 NOISE_PP = 7.5
 """Peak to peak over rms of the unit's noise in a record of 10,000 samples."""
 WAVES = {"output-voltage": "out", "load-current": "load"}
@@ -33,8 +36,10 @@ WAVES = {"output-voltage": "out", "load-current": "load"}
 class TrueView:
     """True values by check, in the order in which the readings were written."""
 
-    def __init__(self, prepare: Callable[[Any], None]) -> None:
+    def __init__(self, prepare: Callable[[Any], None], bend: Bend | None = None) -> None:
         self._prepare = prepare
+        self._bend = bend
+        self._check = ""
         self.opened: Any = None
         self.readings: dict[str, list[float | None]] = {}
         self.waveforms: dict[tuple[str, str], Floats] = {}
@@ -57,6 +62,12 @@ class TrueView:
         if self._spread_v:
             true = true - np.tile([-self._spread_v, self._spread_v], true.size // 2)
         self._seen[id(front.probe)] = true
+        if self._bend is not None and front.probe.leads.on:
+            values[:] = self._bend(self._check, setting, values)
+
+    def begun(self, check: str) -> None:
+        """A check begins."""
+        self._check = check
 
     def peaks(self, front: Front, setting: ChannelSetting, step_s: float) -> None:
         """The next signal is pairs of peaks, widened by the scope's own noise."""
@@ -83,6 +94,12 @@ class TrueView:
         points = truth.tap_up_v if rising else truth.tap_down_v
         key = (int(fields["tap"]), float(fields["share"]), str(fields["direction"]))
         self.taps.setdefault(key, []).append(points[int(fields["tap"]) - 1])
+
+    def truth(self) -> Truth:
+        """All that was seen."""
+        told = self.opened.truth
+        leaks_ohm = {"plus": told.r_plus_earth_ohm, "minus": told.r_minus_earth_ohm}
+        return Truth(self.readings, self.waveforms, self.taps, self.margins_pct, leaks_ohm)
 
     # ---- inside
 
@@ -152,8 +169,13 @@ def watched(view: TrueView) -> Iterator[TrueView]:
     own: dict[str, Any] = {
         "open": runner.acceptance.open_bench, "reading": CheckWriter.reading,
         "waveform": CheckWriter.waveform, "event": CheckWriter.event,
+        "begin": CheckWriter.__init__,
         "finish": Front._finish, "extremes": Front.extremes,
     }  # fmt: skip
+
+    def begin(log: Any, writer: Any, check: str, progress: Any) -> None:
+        own["begin"](log, writer, check, progress)
+        view.begun(check)
 
     def reading(log: Any, one: Reading, **at: float | str) -> Reading:
         placed = own["reading"](log, one, **at)
@@ -186,6 +208,7 @@ def watched(view: TrueView) -> Iterator[TrueView]:
 
     with ExitStack() as stack:
         for target, name, with_ in (
+            (CheckWriter, "__init__", begin),
             (CheckWriter, "reading", reading),
             (CheckWriter, "waveform", waveform),
             (CheckWriter, "event", event),
