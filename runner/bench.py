@@ -8,6 +8,7 @@ from typing import Annotated, Any, Literal
 from pydantic import Field, model_validator
 
 from runner.errors import InputError
+from runner.instruments.named_dialects import check_named_dialects
 from runner.profile import Amperes, Mains, StrictModel, Volts, quantity_in, shipped_profiles
 from runner.terminals import unknown_terminal
 from runner.toml_source import PlacedError, load_model
@@ -265,8 +266,6 @@ def load_bench(path: Path) -> Bench:
 
     :raises InputError: with file, line, key, expected and found
     """
-    from runner.instruments.named_dialects import check_named_dialects
-
     bench = load_model(Bench, path)
-    check_named_dialects(bench, path)
+    check_named_dialects(bench.instrument, path)
     return bench

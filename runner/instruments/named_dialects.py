@@ -2,24 +2,49 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping, Sequence
 from pathlib import Path
+from typing import Any, Protocol
 
-from runner.bench import Bench, Instrument
 from runner.errors import InputError
 from runner.instruments.dialect_files import load_dialect
 from runner.link.options import LinkOptions, link_options
 from runner.toml_source import line_of, read_toml
 
-__all__ = ["check_named_dialects"]
+__all__ = ["NamesDialect", "check_named_dialects"]
 
 
-def check_named_dialects(bench: Bench, path: Path) -> None:
+class NamesDialect(Protocol):
+    """An instrument's entry in a bench file, as far as its words are concerned."""
+
+    @property
+    def role(self) -> str:
+        """What the instrument is used as."""
+        ...
+
+    @property
+    def address(self) -> str:
+        """Where it is, or ``by-hand``."""
+        ...
+
+    @property
+    def dialect(self) -> str:
+        """Name of the dialect, or ``auto``."""
+        ...
+
+    @property
+    def link(self) -> Mapping[str, Any]:
+        """Options of its link."""
+        ...
+
+
+def check_named_dialects(entries: Sequence[NamesDialect], path: Path) -> None:
     """Look each named dialect up before anything is opened.
 
     :raises InputError: no such dialect, none for the role, or an unknown link option; with the
         bench file's line
     """
-    for index, entry in enumerate(bench.instrument):
+    for index, entry in enumerate(entries):
         try:
             _check(entry)
         except InputError as error:
@@ -33,7 +58,7 @@ def check_named_dialects(bench: Bench, path: Path) -> None:
             ) from None  # fmt: skip
 
 
-def _check(entry: Instrument) -> None:
+def _check(entry: NamesDialect) -> None:
     by_hand = entry.address == "by-hand" or entry.role == "second-source"
     link = LinkOptions()
     if entry.dialect != "auto":

@@ -10,8 +10,8 @@ import re
 import socket
 
 from runner.clock import Clock
-from runner.errors import ConnectError, DeadlineError
-from runner.link.ports import CHUNK
+from runner.errors import ConnectError
+from runner.link.ports import CHUNK, receive_within
 
 __all__ = ["DatagramPort", "is_datagram"]
 
@@ -51,16 +51,7 @@ class DatagramPort:
 
     def receive(self, until_s: float, at_most: int = CHUNK) -> tuple[bytes, bool]:
         """Return the next datagram, which is a whole message."""
-        left_s = until_s - self._clock.mono_s()
-        if left_s <= 0:
-            raise DeadlineError("no complete answer in time")
-        self._sock.settimeout(left_s)
-        try:
-            return self._sock.recv(_LARGEST), True
-        except TimeoutError:
-            raise DeadlineError("no complete answer in time") from None
-        except OSError as error:
-            raise ConnectError(f"nobody hears at the port ({error.strerror})") from None
+        return receive_within(self._sock, until_s, _LARGEST, self._clock), True
 
     def waiting(self) -> bool:
         """Whether a datagram lies unread."""

@@ -19,7 +19,16 @@ from typing import Any, Protocol
 from runner.clock import Clock
 from runner.errors import ConnectError, DeadlineError
 
-__all__ = ["CHUNK", "Port", "SerialPort", "SocketPort", "VisaPort", "Worker", "port_for"]
+__all__ = [
+    "CHUNK",
+    "Port",
+    "SerialPort",
+    "SocketPort",
+    "VisaPort",
+    "Worker",
+    "port_for",
+    "receive_within",
+]
 
 CHUNK = 65_536
 _OVERRUN_S = 1.0
@@ -58,6 +67,24 @@ class Port(Protocol):
         ...
 
 
+def receive_within(sock: socket.socket, until_s: float, n: int, clock: Clock) -> bytes:
+    """What one read of a socket gives by ``until_s``; empty where the peer has closed a stream.
+
+    :raises DeadlineError: nothing came in time
+    :raises ConnectError: the connection is gone
+    """
+    left_s = until_s - clock.mono_s()
+    if left_s <= 0:
+        raise DeadlineError("no complete answer in time")
+    sock.settimeout(left_s)
+    try:
+        return sock.recv(n)
+    except TimeoutError:
+        raise DeadlineError("no complete answer in time") from None
+    except OSError as error:
+        raise ConnectError(f"the connection broke ({_why(error)})") from None
+
+
 class SocketPort:
     """A connected stream socket that the VISA library opened."""
 
@@ -82,16 +109,7 @@ class SocketPort:
 
     def receive(self, until_s: float, at_most: int = CHUNK) -> tuple[bytes, bool]:
         """Return what came (see :class:`Port`)."""
-        left_s = until_s - self._clock.mono_s()
-        if left_s <= 0:
-            raise DeadlineError("no complete answer in time")
-        self._sock.settimeout(left_s)
-        try:
-            data = self._sock.recv(max(at_most, 4096))
-        except TimeoutError:
-            raise DeadlineError("no complete answer in time") from None
-        except OSError as error:
-            raise ConnectError(f"the connection broke ({_why(error)})") from None
+        data = receive_within(self._sock, until_s, max(at_most, 4096), self._clock)
         if not data:
             raise ConnectError("the instrument closed the connection")
         return data, False

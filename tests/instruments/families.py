@@ -40,7 +40,8 @@ SUPPLIES: dict[str, Twin] = {
     ),
     "siglent-spd3303x": Twin(
         idn="Siglent Technologies,SPD3303X-E,SPD00000000001,1.01.01.02.07R2,V3.0",
-        source="public drivers (five identity fields; hexadecimal status)",
+        source="public drivers (five identity fields; hexadecimal status; neither *ESE nor *ESR?)",
+        scpi=False,
         state={"volts": "0", "amps": "0", "out": "OFF"},
         sets={
             rf"CH1:VOLT {NR}": "volts",
@@ -52,6 +53,7 @@ SUPPLIES: dict[str, Twin] = {
         asks={
             r"CH1:VOLT\?": fixed("volts", 3),
             r"CH1:CURR\?": fixed("amps", 3),
+            r"SYST:ERR\?": "0  No Error",
             r"SYST:STAT\?": lambda s: "0x14" if s["out"] == "ON" else "0x4",
             r"MEAS:VOLT\? CH1": "12.003",
             r"MEAS:CURR\? CH1": "0.500",

@@ -230,7 +230,6 @@ LOADS: dict[str, Twin] = {
             r"INP\?": "{input}",
             r"MEAS:VOLT\?": "12.003V",
             r"MEAS:CURR\?": "1.500A",
-            r"\*ESR\?": "0",
         },
     ),
     "easttester-et54": Twin(
@@ -251,7 +250,6 @@ LOADS: dict[str, Twin] = {
             r"CURR1:CC\?": "R {amps}",
             r"Ch1:SW\?": "R {input}",
             r"MEAS1:ALL\?": "R 1.500123  12.00345  18.006  8.002",
-            r"\*ESR\?": "0",
         },
     ),
 }

@@ -139,7 +139,11 @@ def _negated(text: str) -> str:
 
 def other_unit(twin: Twin) -> Twin:
     """A unit that has no business there."""
-    return with_replies(twin, lambda text: text.replace(",", "lm,").rstrip("VA") + "lm")
+
+    def dressed(text: str) -> str:
+        return text.replace(",", "lm,").replace("  ", "lm  ").rstrip("VA") + "lm"
+
+    return with_replies(twin, dressed)
 
 
 def echoing_header(twin: Twin) -> Twin:
