@@ -30,7 +30,7 @@ from sim_instruments.plant.stepping import (
     load_line,
 )
 
-__all__ = ["GRID", "ROW", "Circuit", "State", "load_law", "run"]
+__all__ = ["GRID", "ROW", "Circuit", "State", "load_law", "run", "settled_draw"]
 
 # columns of a row; i_rect is signed by half-cycle, i_load is the outside load alone
 ROW = ("t_s", "v_raw", "v_out", "i_rect", "i_pass", "i_load", "mode")
@@ -166,6 +166,26 @@ def load_law(c: Circuit, v: float) -> tuple[float, float]:
     kind = LOADS[c.load_kind]
     a, g = load_line(kind, c.load_level, c.load_v_min, c.load_i_max, c.g_ext_s, v)
     return float(a), float(g)
+
+
+def settled_draw(c: Circuit) -> tuple[float, float]:
+    """Return the amperes that the load takes at rest, and the volts at which it does.
+
+    At the target while the current limit allows it, below where load and limit meet.
+    """
+
+    def drawn_a(v: float) -> float:
+        a, g = load_law(c, v)
+        return a + g * v
+
+    wanted_a = drawn_a(c.goal_v)
+    if wanted_a <= c.i_limit_a:
+        return wanted_a, c.goal_v
+    low_v, high_v = 0.0, c.goal_v
+    for _ in range(30):
+        v = 0.5 * (low_v + high_v)
+        low_v, high_v = (low_v, v) if drawn_a(v) > c.i_limit_a else (v, high_v)
+    return c.i_limit_a, low_v
 
 
 def run(c: Circuit, s: State, t_end_s: float) -> tuple[bool, Floats]:

@@ -10,7 +10,7 @@ from typing import Any
 import numpy as np
 
 from sim_instruments.plant.build import Wiring, circuit_of, line_of
-from sim_instruments.plant.circuit import Circuit, State
+from sim_instruments.plant.circuit import Circuit, State, settled_draw
 from sim_instruments.plant.earth import Branch, EarthView, view_of
 from sim_instruments.plant.heat import Temperatures
 from sim_instruments.plant.history import Line
@@ -171,8 +171,9 @@ class Standing:
         self._circuit = circuit_of(self.parts, wiring, self._line)
         if taps.kind == "preregulator" and live and self._line.on:
             reg = self.parts.regulator
-            need_v = wiring.goal_v + reg.dropout_v + taps.prereg_headroom_v
-            firing = self.store.firing(self._circuit, need_v)
+            draw_a, out_v = settled_draw(self._circuit)
+            need_v = out_v + reg.dropout_v + taps.prereg_headroom_v
+            firing = self.store.firing(self._circuit, need_v, draw_a)
             self._circuit = replace(self._circuit, firing=firing)
         return self._circuit, self._line
 

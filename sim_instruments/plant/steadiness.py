@@ -56,9 +56,9 @@ class SteadyStore:
         self._firing.clear()
         self._drawn.clear()
 
-    def firing(self, c: Circuit, need_v: float) -> float:
+    def firing(self, c: Circuit, need_v: float, draw_a: float) -> float:
         """Part of each half-cycle that a controlled rectifier waits to leave need_v as valley."""
-        key = ("firing", round(need_v, 1), round(c.load_level, 1), c.load_kind, round(c.emf_v, 1))
+        key = ("firing", round(need_v, 1), round(draw_a, 1), round(c.emf_v, 1))
         hit = self._firing.get(key)
         if hit is not None:
             return hit
@@ -67,7 +67,7 @@ class SteadyStore:
             mid = (early + late) // 2
             tried = replace(
                 c, firing=2.0 * mid / GRID, goal_v=0.0, sense_on=False,
-                load_kind="off", i_quiescent_a=c.i_quiescent_a + c.load_level,
+                load_kind="off", i_quiescent_a=c.i_quiescent_a + draw_a,
             )  # fmt: skip
             cycle = find_cycle(tried, State(0.0, 0.0))
             enough = cycle is not None and cycle.low("raw") > need_v

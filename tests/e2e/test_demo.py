@@ -165,7 +165,7 @@ def test_a_healthy_unit_with_a_knob_passes_every_check(
     assert '"what":"mode","mode":"off"' not in text
 
 
-@pytest.mark.parametrize("name", ["lb-3605", "sw-3010", "sc-2502"])
+@pytest.mark.parametrize("name", ["lb-3605", "sw-3010", "sc-2502", "pc-4002"])
 def test_a_healthy_unit_of_each_profile_passes(name: str, tmp_path: Path) -> None:
     called = asleft("demo", "--profile", name, "--json", "--out", tmp_path, "--no-report")
     assert called.code == 0, called.err + str(called.json["summary"])

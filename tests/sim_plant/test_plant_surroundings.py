@@ -10,6 +10,7 @@ import pytest
 
 from sim_instruments.plant import Plant, UnitSpec, design_unit
 from sim_instruments.plant.mains import arranged
+from sim_instruments.plant.settings import LoadDemand
 from tests.sim_plant.built import PLAIN, SWITCHER, TWO_TAP, Bench, samples, unit
 
 # ---- mains, switching, heat -------------------------------------------------------------
@@ -119,6 +120,13 @@ def test_other_kinds_of_units() -> None:
     prereg = unit(UnitSpec("linear", "preregulator", 30.0, 5.0))
     raws = [prereg.at(v, 5.0, 2.0).volts(0.2, "raw") for v in (3.0, 15.0)]
     assert raws[1] - raws[0] == pytest.approx(12.0, abs=1.5)  # raw follows the output
+    # Practice: also down to a short, where the raw voltage still carries the limited current.
+    prereg.plant.set_current_limit(2.0)
+    prereg.plant.set_load(LoadDemand("short", 0.01))
+    prereg.wait(2.0)
+    limited_a = prereg.plant.load_a(prereg.now - 0.1, prereg.now)
+    assert limited_a == pytest.approx(prereg.plant.truth.limit_a, abs=5e-3)
+    assert prereg.volts(0.2, "raw") < raws[0]
     scr = unit(UnitSpec("linear-tapped", "scr", 24.0, 3.0, tap_up_v=(8.0, 16.0)))
     scr.at(12.0, 1.0)
     assert not [e for e in scr.plant.events if e[1] == "bounce"]
