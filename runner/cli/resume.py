@@ -26,7 +26,6 @@ def resume(record: Path, serial: str | None, hook: str, page: bool, as_json: boo
     """
     from runner.cli.pages import Pages
     from runner.cli.soak import print_soak
-    from runner.operator.terminal import TerminalOperator
     from runner.resume import read_resumable
     from runner.soak.run import resume_soak, wanted_again
 
@@ -34,7 +33,7 @@ def resume(record: Path, serial: str | None, hook: str, page: bool, as_json: boo
     pages = Pages(wanted=page, quiet=as_json)
     wanted = wanted_again(resumable, hook=tuple(shlex.split(hook)), on_folder=pages.begin)
     return print_soak(
-        lambda shown: resume_soak(resumable, wanted, lambda _clock: TerminalOperator(), shown),
+        lambda shown: resume_soak(resumable, wanted, pages.person, shown),
         pages,
         as_json=as_json,
     )  # fmt: skip

@@ -83,6 +83,6 @@ def run(
         on_folder=pages.begin,
     )
     try:
-        return run_and_print(wanted, as_json=as_json, report=not no_report)
+        return run_and_print(wanted, as_json=as_json, report=not no_report, pages=pages)
     finally:
         pages.end()

@@ -7,6 +7,7 @@ from typing import TYPE_CHECKING
 import click
 
 from runner.cli.outcome import print_assessment
+from runner.cli.pages import Pages
 from runner.cli.progress import show_progress
 
 if TYPE_CHECKING:
@@ -15,15 +16,20 @@ if TYPE_CHECKING:
 __all__ = ["run_and_print"]
 
 
-def run_and_print(wanted: Acceptance, *, as_json: bool, report: bool) -> int:
-    """Run, print the findings, write the report beside the record; return the exit code."""
+def run_and_print(
+    wanted: Acceptance, *, as_json: bool, report: bool, pages: Pages | None = None
+) -> int:
+    """Run, print the findings, write the report beside the record; return the exit code.
+
+    ``pages`` shows what the person is asked on the live page as well.
+    """
     from runner.acceptance import run_acceptance
-    from runner.operator.terminal import TerminalOperator
 
     shown = show_progress(quiet=as_json)
+    asking = pages or Pages(wanted=False, quiet=True)
     try:
         outcome = run_acceptance(
-            wanted, lambda _clock: TerminalOperator(shown.paused), shown, shown.schedule
+            wanted, lambda clock: asking.person(clock, shown.paused), shown, shown.schedule
         )
     finally:
         shown.close()

@@ -89,7 +89,6 @@ def soak(
     from runner.acceptance import Acceptance, load_inputs
     from runner.bench import find_bench
     from runner.job import load_job
-    from runner.operator.terminal import TerminalOperator
     from runner.soak.plan import make_plan
     from runner.soak.run import SoakWanted, run_soak
 
@@ -109,7 +108,7 @@ def soak(
         on_folder=pages.begin,
     )  # fmt: skip
     return print_soak(
-        lambda shown: run_soak(wanted, lambda _clock: TerminalOperator(), shown),
+        lambda shown: run_soak(wanted, pages.person, shown),
         pages,
         as_json=as_json,
     )

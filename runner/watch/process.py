@@ -2,20 +2,41 @@
 
 from __future__ import annotations
 
+import os
 import secrets
 import socket
 import subprocess
 import sys
 from collections.abc import Callable
+from contextlib import suppress
 from pathlib import Path
 
 from runner.errors import BenchError, InputError
 from runner.watch.server import LOOPBACK, make_app
 
-__all__ = ["serve", "serve_beside"]
+__all__ = ["serve", "serve_beside", "stand_back"]
 
-_WATCH = "import os; os.nice(10); from runner.cli.main import main; main()"
-"""A page beside a run stands back for the run."""
+_WATCH = (
+    "from runner.watch.process import stand_back; stand_back();"
+    " from runner.cli.main import main; main()"
+)
+_NICE = 10
+_AUTOGROUP = Path("/proc/self/autogroup")
+
+
+def stand_back() -> None:
+    """Let everything else on this computer go first, the run above all.
+
+    Where sessions share the processor as groups (Linux, autogroup), niceness counts inside a
+    group only: the whole group's is lowered then, and inside it this process is idle, which a
+    waking run interrupts at once. Elsewhere idle could mean never, and niceness must do.
+    """
+    if hasattr(os, "nice"):
+        os.nice(_NICE)
+    with suppress(OSError):
+        if _AUTOGROUP.exists():
+            _AUTOGROUP.write_text(str(_NICE), encoding="ascii")
+            os.sched_setscheduler(0, os.SCHED_IDLE, os.sched_param(0))
 
 
 def _listen(host: str, port: int) -> socket.socket:

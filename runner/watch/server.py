@@ -11,12 +11,17 @@ import hmac
 import json
 from collections.abc import AsyncIterator
 from contextlib import asynccontextmanager
+from itertools import chain
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from runner.clock import SystemClock
+from runner.deadman import FILE_NAME
+from runner.record.journal import JOURNAL_NAME
 from runner.record.writer import END_WANTED
 from runner.soak.telling import HEARTBEAT
-from runner.watch.state import PageState
+from runner.watch.screen import SCREEN
+from runner.watch.state import BY_DEADMAN, PageState
 from runner.watch.tail import Tail
 
 if TYPE_CHECKING:
@@ -27,9 +32,11 @@ if TYPE_CHECKING:
 __all__ = ["LOOPBACK", "make_app"]
 
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
-LOOK_EVERY_S = 0.25
-BEAT_EVERY_S = 1.0
-QUEUE_MAX = 500
+LOOK_EVERY_S = 0.5
+LOOK_CLOSELY_S = 0.25
+"""While a person turns a knob by what the page shows."""
+STILL_HERE_S = 15.0
+QUEUE_MAX = 250
 COOKIE = "asleft-token"
 _PAGE = Path(__file__).parent / "page"
 _TYPES = {".html": "text/html; charset=utf-8", ".css": "text/css", ".js": "text/javascript"}
@@ -44,30 +51,45 @@ _HEADERS = {
 
 
 class _Room:
-    """The record, and everybody who looks at it."""
+    """The record, and everybody who looks at it: read once, put into words once, sent to all."""
 
     def __init__(self, folder: Path) -> None:
         self.folder = folder
         self.state = PageState()
-        self.viewers: set[asyncio.Queue[str]] = set()
-        self._tail = Tail(folder)
-        self._heartbeat = ""
+        self.viewers: set[asyncio.Queue[bytes]] = set()
+        self._tails = (
+            Tail(folder / JOURNAL_NAME),
+            Tail(folder / FILE_NAME, kind=BY_DEADMAN),
+        )
+        self._beside: dict[str, tuple[str, Any]] = {}
 
     async def follow(self) -> None:
-        """Read on, forever; each viewer gets what changed."""
+        """Read on, forever; each viewer gets one message of what changed since the last."""
+        quiet_s = 0.0
         while True:
-            lines = await asyncio.to_thread(self._tail.new_lines)
-            changed: dict[str, Any] = {}
-            for line in lines:
-                for key, value in self._changes(line).items():
-                    if key in {"event", "minute"}:
-                        changed.setdefault(f"{key}s", []).append(value)
-                    else:
-                        changed[key] = value
+            changed = await asyncio.to_thread(self._look)
             if changed:
-                self._send("change", changed)
-            self._beat()
-            await asyncio.sleep(0.0 if lines else LOOK_EVERY_S)
+                self._send(_message("change", changed))
+                quiet_s = 0.0
+            elif quiet_s >= STILL_HERE_S:
+                self._send(b": still here\n\n")
+                quiet_s = 0.0
+            pause_s = LOOK_CLOSELY_S if self._asking() else LOOK_EVERY_S
+            quiet_s += pause_s
+            await asyncio.sleep(0.0 if any(tail.behind for tail in self._tails) else pause_s)
+
+    def _look(self) -> dict[str, Any]:
+        changed: dict[str, Any] = {}
+        for line in chain.from_iterable(tail.new_lines() for tail in self._tails):
+            for key, value in self._changes(line).items():
+                if key in {"event", "minute"}:
+                    changed.setdefault(f"{key}s", []).append(value)
+                else:
+                    changed[key] = value
+        for key, name in (("beat", HEARTBEAT), ("screen", SCREEN)):
+            if self._looks_new(key, name):
+                changed[key] = self._beside[key][1]
+        return changed
 
     def _changes(self, line: dict[str, Any]) -> dict[str, Any]:
         try:
@@ -75,41 +97,52 @@ class _Room:
         except (KeyError, TypeError, ValueError, IndexError, AttributeError):
             return {}  # a line of a later version, or one that was tampered with
 
-    def _beat(self) -> None:
+    def _looks_new(self, key: str, name: str) -> bool:
+        """Read a small file that stands beside the journal; whether it says something new."""
         try:
-            text = (self.folder / HEARTBEAT).read_text(encoding="utf-8")
+            text = (self.folder / name).read_text(encoding="utf-8")
+            if text == self._beside.get(key, ("", None))[0]:
+                return False
+            self._beside[key] = (text, json.loads(text))
+        except (OSError, ValueError):
+            return False
+        return True
+
+    def _beat_age_s(self) -> float:
+        """How old the last sign of life is: a run may have died long before anybody looks."""
+        try:
+            beaten_s = (self.folder / HEARTBEAT).stat().st_mtime
         except OSError:
-            return
-        if text != self._heartbeat:
-            self._heartbeat = text
-            self._send_text("beat", text)
+            return 0.0
+        return max(0.0, SystemClock().utc().timestamp() - beaten_s)
 
-    def _send(self, event: str, data: Any) -> None:
-        self._send_text(event, json.dumps(data))
+    def _asking(self) -> bool:
+        said = self._beside.get("screen", ("", None))[1]
+        return isinstance(said, dict) and bool(said.get("asked"))
 
-    def _send_text(self, event: str, text: str) -> None:
-        message = f"event: {event}\ndata: {text}\n\n"
+    def _send(self, message: bytes) -> None:
         for queue in list(self.viewers):
             try:
                 queue.put_nowait(message)
             except asyncio.QueueFull:
                 self.viewers.discard(queue)
 
-    async def stream(self) -> AsyncIterator[str]:
+    async def stream(self) -> AsyncIterator[bytes]:
         """Everything so far, then what changes; a viewer that cannot follow is let go."""
-        queue: asyncio.Queue[str] = asyncio.Queue(QUEUE_MAX)
+        queue: asyncio.Queue[bytes] = asyncio.Queue(QUEUE_MAX)
         self.viewers.add(queue)
         try:
-            yield f"event: all\ndata: {json.dumps(self.state.snapshot())}\n\n"
-            if self._heartbeat:
-                yield f"event: beat\ndata: {self._heartbeat}\n\n"
+            beside = {key: said for key, (_, said) in self._beside.items()}
+            beside["beat_age_s"] = self._beat_age_s()
+            yield _message("all", self.state.snapshot() | beside)
             while queue in self.viewers:
-                try:
-                    yield await asyncio.wait_for(queue.get(), timeout=15.0)
-                except TimeoutError:
-                    yield ": still here\n\n"
+                yield await queue.get()
         finally:
             self.viewers.discard(queue)
+
+
+def _message(event: str, data: Any) -> bytes:
+    return f"event: {event}\ndata: {json.dumps(data)}\n\n".encode()
 
 
 def make_app(folder: Path, token: str | None) -> Starlette:

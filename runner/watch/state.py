@@ -8,8 +8,10 @@ from typing import Any
 
 from runner.soak.rules import OVER_SHARE, UNDER_SHARE
 
-__all__ = ["PageState"]
+__all__ = ["BY_DEADMAN", "PageState"]
 
+BY_DEADMAN = "by-deadman"
+"""Kind given to the lines of the dead-man's own file."""
 EVENTS_MAX = 200
 MINUTES_MAX = 2880
 _SAID = {
@@ -24,6 +26,15 @@ _SAID = {
     "abort": "Stopped: {reason}",
     "no-own-guard": "{reason}",
 }
+_DEADMAN_SAID = {
+    "acting": "The dead-man acts: {said}",
+    "runner killed": "The dead-man ended the program: {said}",
+    "load off, read back off": "The dead-man put the load off and read it back off",
+    "load not off": "THE DEAD-MAN CANNOT PUT THE LOAD OFF: {said}",
+    "GIVEN UP": "The dead-man has given up: {said}",
+}
+TRIES_TOLD = 20
+"""Of the dead-man's tries in vain the first is told, then every so many-th."""
 
 
 class PageState:
@@ -66,6 +77,7 @@ class PageState:
             "serial": str((line.get("job") or {}).get("serial", "")),
             "simulated": bool(line.get("simulated")),
             "lasts_s": sum(float(s.get("lasts_s", 0)) for s in plan.get("stages", ())),
+            "every_s": float(plan.get("every_s", 0)),
         }
         return {"top": self._top}
 
@@ -128,6 +140,18 @@ class PageState:
             "load": "off",
         }  # fmt: skip
         return {"now": self._now} | self._said(line, f"Ended: {line.get('how', '')}")
+
+    def _take_by_deadman(self, line: Mapping[str, Any]) -> dict[str, Any]:
+        what = str(line.get("what"))
+        template = _DEADMAN_SAID.get(what)
+        if template is None or (what == "load not off" and int(line["tries"]) % TRIES_TOLD != 1):
+            return {}
+        said = self._said(line, template.format_map(_Blank(line)))
+        if what == "acting":
+            self._now |= {"ended": "by the dead-man", "reason": str(line.get("said", ""))}
+        elif what == "load off, read back off":
+            self._now["load"] = "off"
+        return {"now": self._now} | said
 
     def _take_safe(self, line: Mapping[str, Any]) -> dict[str, Any]:
         if line.get("load_off_confirmed") is False:

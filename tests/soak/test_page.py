@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import math
+import os
 import shutil
 import socket
 import urllib.error
@@ -14,9 +15,11 @@ from typing import Any
 
 import pytest
 
+from runner.deadman import FILE_NAME
 from runner.record.writer import END_WANTED
 from runner.soak.telling import HEARTBEAT
 from runner.watch.process import serve_beside
+from runner.watch.screen import SCREEN
 from tests.soak.made_night import HOSTILE, MadeNight
 
 CHROMIUM = shutil.which("chromium")
@@ -81,6 +84,48 @@ def test_numbers_move_and_nothing_is_said_on_the_console(
     night.event("abort", reason="the heatsink is hotter than allowed")
     _shows(page, "events", "hotter")
     assert said == []
+    page.close()
+
+
+@needs_browser
+def test_what_is_asked_at_the_bench_stands_on_the_page(
+    browser: Any, address: str, night: MadeNight
+) -> None:
+    page, said = _open(browser, address, 390)
+    assert not page.locator("#asking").is_visible()
+    asked = {"asked": f"Turn the knob to about 9.30 V. {HOSTILE}", "live": "now 9.281 V"}
+    (night.folder / SCREEN).write_text(json.dumps(asked), encoding="utf-8")
+    _shows(page, "asked", HOSTILE)
+    _shows(page, "live", "9.281 V")
+    assert page.locator("#asking img").count() == 0
+    (night.folder / SCREEN).write_text('{"asked": "", "live": ""}', encoding="utf-8")
+    playwright = pytest.importorskip("playwright.sync_api")
+    playwright.expect(page.locator("#asking")).to_be_hidden()
+    assert said == []
+    page.close()
+
+
+@needs_browser
+def test_a_run_that_died_is_told_and_what_the_dead_man_did(
+    browser: Any, address: str, night: MadeNight
+) -> None:
+    beat = night.folder / HEARTBEAT
+    old_s = beat.stat().st_mtime - 3600.0  # an hour before anybody looks
+    os.utime(beat, (old_s, old_s))
+    page, _ = _open(browser, address, 1280)
+    _shows(page, "silent", "no sign of life for 1 h 00 min")
+    lines = [
+        {"what": "watching", "runner": 1, "load": "x"},
+        {"what": "acting", "said": "the pipe was closed", "runner_alive": False},
+        *({"what": "load not off", "said": "refused", "tries": n} for n in range(1, 20)),
+        {"what": "load off, read back off", "tries": 20, "took_s": 60.0},
+    ]
+    with (night.folder / FILE_NAME).open("a", encoding="utf-8") as file:
+        file.writelines(json.dumps({"t_utc": "", **line}) + "\n" for line in lines)
+    _shows(page, "events", "put the load off and read it back off")
+    _shows(page, "doing", "Ended: by the dead-man the pipe was closed")
+    _shows(page, "load", "off")
+    assert page.text_content("#events").count("CANNOT") == 1
     page.close()
 
 

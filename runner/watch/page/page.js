@@ -2,9 +2,10 @@
 // Everything from the record is put in as text, never as markup.
 const byId = (id) => document.getElementById(id);
 const put = (id, text) => { const node = byId(id); if (node.textContent !== text) node.textContent = text; };
-const state = { top: {}, now: { values: {} }, minutes: [], events: [], beat: {}, beatAt: 0 };
+const state = { top: {}, now: { values: {} }, minutes: [], events: [], beat: {}, beatAt: 0, screen: {} };
 const MINUTES_MAX = 2880;
 const EVENTS_MAX = 200;
+const SILENT_S = 150; // setting a stage may take two minutes
 
 function span(seconds) {
   if (!Number.isFinite(seconds)) return "–";
@@ -71,7 +72,10 @@ function showBeat() {
     put("left", span(Math.max(0, beat.left_s)));
     put("done", span(beat.done_s));
   } else if (state.now.ended) { put("left", "–"); }
-  const extra = state.beatAt ? old : 0;
+  const extra = state.beat.heard_s ? old : 0;
+  const mute = extra > Math.max(SILENT_S, 3 * (state.top.every_s || 0)) && !state.now.ended;
+  byId("silent").hidden = !mute;
+  if (mute) put("silent", `The run has given no sign of life for ${span(extra)}. Look at the bench.`);
   pairs("heard", Object.entries(beat.heard_s || {}).map(([name, s]) => [name, state.now.ended ? "–" : `${span(s + extra)} ago`]));
 }
 
@@ -105,11 +109,25 @@ function showEvents(added) {
   while (list.children.length > EVENTS_MAX) list.lastChild.remove();
 }
 
-function showAll() { showTop(); showNow(); showBeat(); showTrend(); }
+function showScreen() {
+  const asked = state.screen.asked || "";
+  byId("asking").hidden = !asked || Boolean(state.now.ended);
+  put("asked", asked);
+  put("live", state.screen.live || "");
+}
+
+function takeBeat(beat, ageSeconds) {
+  state.beat = beat;
+  state.beatAt = performance.now() - 1000 * ageSeconds;
+}
+
+function showAll() { showTop(); showNow(); showBeat(); showTrend(); showScreen(); }
 
 const source = new EventSource("events");
 source.addEventListener("all", (message) => {
-  Object.assign(state, JSON.parse(message.data));
+  const all = JSON.parse(message.data);
+  Object.assign(state, { screen: {} }, all);
+  if (all.beat) takeBeat(all.beat, all.beat_age_s);
   byId("events").replaceChildren();
   showEvents(state.events);
   showAll();
@@ -118,17 +136,14 @@ source.addEventListener("change", (message) => {
   const change = JSON.parse(message.data);
   if (change.top) { state.top = change.top; showTop(); }
   if (change.now) { state.now = change.now; showNow(); }
+  if (change.beat) { takeBeat(change.beat, 0); showBeat(); }
+  if (change.screen) { state.screen = change.screen; showScreen(); }
   if (change.events) showEvents(change.events);
   if (change.minutes) {
     state.minutes.push(...change.minutes);
     state.minutes.splice(0, Math.max(0, state.minutes.length - MINUTES_MAX));
     showTrend();
   }
-});
-source.addEventListener("beat", (message) => {
-  state.beat = JSON.parse(message.data);
-  state.beatAt = performance.now();
-  showBeat();
 });
 source.onopen = () => { byId("lost").hidden = true; };
 source.onerror = () => { byId("lost").hidden = false; };
