@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.points import OutputPoint, allowed_load_a, full_load_a, tap_count, winding_points
-from runner.checks.ripple_capture import RippleScope, ripple_readings
+from runner.checks.ripple_capture import RippleScope, mains_lines, ripple_readings
 from runner.checks.ripple_findings import LIGHT, NAME, findings
+from runner.checks.ripple_pick_up import measure_shorted, measure_strapped
 from runner.checks.stepping import at_rest, go_to, load_of, loaded, meter_of, mode_of, start
 from runner.checks.tap_sensors import channel_of
 from runner.checks.walk import walk
 from runner.errors import BenchError
 from runner.finding import Finding
+from runner.hookup.verdict import earthed_leads
 from runner.instruments.roles import Capture, Scope
 from runner.profile import Profile
-from runner.reading import Reading
 from runner.record.reader import CheckData
 
-__all__ = ["CHECK", "mains_lines", "ripple_scope"]
+__all__ = ["CHECK", "ripple_scope"]
 
 FULL = 1.0
 RECORDS = 10
@@ -27,6 +28,9 @@ OFF_V = 0.1
 BLEED_SHARE = 0.05
 """Load by which the output capacitor is emptied before the floor is taken."""
 OFF_TIMEOUT_S = 30.0
+STRAPS_S, SHORT_S = 31.0, 20.0
+"""Three moves of a strap, two of a lead, by somebody who stands at the bench, with the records."""
+STRAPPED, SHORTED = "output earthed", "leads shorted"
 
 
 class RippleCheck:
@@ -41,16 +45,23 @@ class RippleCheck:
         profile = conditions.profile
         points = winding_points(profile)
         taps, by_hand = tap_count(profile), profile.unit.setting == "hand"
+        strap_s, short_s = _guided_s(conditions)
+        hands = ("knob",) * by_hand + ("earth strap",) * (strap_s > 0) + ("leads",) * (short_s > 0)
+        seconds = _seconds(taps, len(points), by_hand=by_hand, quick=conditions.quick)
         return Plan(
-            duration_s=_seconds(taps, len(points), by_hand=by_hand, quick=conditions.quick),
+            duration_s=seconds + strap_s + short_s,
             relay_operations=2 * taps,
-            hands=("knob",) if by_hand else (),
+            hands=hands,
             dissipation_w=profile.unit.voltage.high * profile.unit.current.high,
             missing=_missing(conditions),
         )
 
     def measure(self, work: Workplace) -> None:
-        """Points rising, so that "below a tap point" has the lower winding; then the floor."""
+        """Points rising, so that "below a tap point" has the lower winding; then the bench's own.
+
+        The floor with the output off comes after the output was earthed, since that may need
+        another range; the leads are shorted last.
+        """
         start(work)
         scope = ripple_scope(work)
         points = winding_points(work.profile, work.earlier)
@@ -67,7 +78,16 @@ class RippleCheck:
                 spans.add(scope.span_v)
 
         walk(work, points, lambda point: point.name, one)
+        guided = not work.quick and not work.bench.by_hand("scope")
+        if guided:
+            work.log.progress(0.9, "output earthed and not")
+            walk(work, [points[-1]], lambda _: STRAPPED,
+                 lambda _, point: spans.update(measure_strapped(work, scope, point)))  # fmt: skip
         _floor(work, scope, sorted(spans))
+        if guided:
+            work.log.progress(0.98, "leads shorted")
+            walk(work, [points[-1]], lambda _: SHORTED,
+                 lambda _, point: measure_shorted(work, scope, min(spans), point))  # fmt: skip
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """See :mod:`runner.checks.ripple_findings`."""
@@ -79,6 +99,16 @@ def _seconds(taps: int, points: int, *, by_hand: bool, quick: bool) -> float:
     if quick:
         return (taps + 1) * 2 * (SECONDS_A_TURN if by_hand else SECONDS_A_POINT / 2)
     return 2 * points * (SECONDS_A_TURN if by_hand else SECONDS_A_POINT)
+
+
+def _guided_s(conditions: Conditions) -> tuple[float, float]:
+    """Time of the steps that a person does (s): output earthed, leads shorted; 0 when left out."""
+    bench, profile = conditions.bench, conditions.profile
+    if conditions.quick or bench.by_hand("scope"):
+        return 0.0, 0.0
+    turn_s = SECONDS_A_TURN if profile.unit.setting == "hand" else 0.0
+    strapped = profile.unit.output == "floating" and not earthed_leads(bench, profile)
+    return (STRAPS_S + turn_s) * strapped, SHORT_S + turn_s
 
 
 def _missing(conditions: Conditions) -> str | None:
@@ -132,29 +162,6 @@ def _at_load(work: Workplace, scope: RippleScope, name: str, set_v: float, share
 def _keep(work: Workplace, capture: Capture, **at: float | str) -> None:
     for reading in ripple_readings(work, capture):
         work.log.reading(reading, **at)
-
-
-def mains_lines(work: Workplace, capture: Capture) -> list[Reading]:
-    """Amplitudes at the mains frequency and twice it (peak, V) from one record."""
-    from runner.signals.mains import MainsFit, fit_mains
-
-    mains_hz = work.profile.unit.mains.frequency_hz
-    fit = fit_mains(capture.v, capture.dt_s, mains_hz) if capture.valid else None
-    readings = []
-    for order, quantity in ((1, "ripple-f"), (2, "ripple-2f")):
-        line = None
-        if isinstance(fit, MainsFit):
-            line = next((one for one in fit.lines if one.order == order), None)
-        why = fit.reason if fit is not None and not isinstance(fit, MainsFit) else capture.reason
-        readings.append(
-            Reading(
-                quantity, line.amplitude_v if line else None, "V", capture.instrument, "scope",
-                range=capture.span_v, u=line.u_amplitude_v if line else None,
-                t_mono_s=work.clock.mono_s(), at={"probe": capture.probe},
-                reason=None if line else why or "no such line in the fit",
-            )
-        )  # fmt: skip
-    return readings
 
 
 def _floor(work: Workplace, scope: RippleScope, spans_v: list[float]) -> None:

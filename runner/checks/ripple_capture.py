@@ -12,7 +12,7 @@ from runner.clock import Clock
 from runner.instruments.roles import Capture, ChannelSetup, Scope, TimebaseSetup, Trigger
 from runner.reading import Reading
 
-__all__ = ["DIVISIONS", "RippleScope", "ripple_readings"]
+__all__ = ["DIVISIONS", "RippleScope", "mains_lines", "ripple_readings"]
 
 DIVISIONS = 8
 STEPS_V_PER_DIV = tuple(m * 10.0**e for e in range(-3, 2) for m in (1, 2, 5))
@@ -125,3 +125,26 @@ def ripple_readings(work: Workplace, capture: Capture, prefix: str = "ripple") -
         )
         for quantity in quantities
     ]  # fmt: skip
+
+
+def mains_lines(work: Workplace, capture: Capture) -> list[Reading]:
+    """Amplitudes at the mains frequency and twice it (peak, V) from one record."""
+    from runner.signals.mains import MainsFit, fit_mains
+
+    mains_hz = work.profile.unit.mains.frequency_hz
+    fit = fit_mains(capture.v, capture.dt_s, mains_hz) if capture.valid else None
+    readings = []
+    for order, quantity in ((1, "ripple-f"), (2, "ripple-2f")):
+        line = None
+        if isinstance(fit, MainsFit):
+            line = next((one for one in fit.lines if one.order == order), None)
+        why = fit.reason if fit is not None and not isinstance(fit, MainsFit) else capture.reason
+        readings.append(
+            Reading(
+                quantity, line.amplitude_v if line else None, "V", capture.instrument, "scope",
+                range=capture.span_v, u=line.u_amplitude_v if line else None,
+                t_mono_s=work.clock.mono_s(), at={"probe": capture.probe},
+                reason=None if line else why or "no such line in the fit",
+            )
+        )  # fmt: skip
+    return readings

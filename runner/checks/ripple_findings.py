@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 
 from runner.checks.judging import Judge
+from runner.checks.ripple_pick_up_findings import earthed_findings, picked_up, shorted_findings
 from runner.checks.scales import scope_scale_of, valid_values
 from runner.finding import Finding
 from runner.metrology.budget import Budget, Line
@@ -78,7 +79,8 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
             found.append(
                 judge.apply(budget, pp_limit, pp.source, at=place.words, floor=floor, reason=reason)
             )
-    return found + _half_wave(data, profile, judge, places)
+    found += _half_wave(data, profile, judge, places)
+    return found + earthed_findings(data, profile, judge) + shorted_findings(data, profile, judge)
 
 
 def _places(data: CheckData) -> list[Place]:
@@ -105,7 +107,11 @@ def _floor_of(data: CheckData, quantity: str, span_v: float | None) -> list[Read
 
 
 def rms_budget(data: CheckData, set_v: float, load_a: float) -> tuple[Budget | str, float | None]:
-    """Return the rms budget with the floor taken off, and the floor, both in V."""
+    """Return the rms budget with the floor taken off, and the floor, both in V.
+
+    The floor that is taken off is that with the output off; the one returned, by which a figure
+    may be refused, is the larger of it and of what shorted leads pick up.
+    """
     readings = data.of("ripple-rms", set_v=set_v, load_a=load_a)
     why = _enough(readings, RECORDS_NEEDED)
     if why is not None:
@@ -119,7 +125,8 @@ def rms_budget(data: CheckData, set_v: float, load_a: float) -> tuple[Budget | s
     if not floor:
         return "the bench's own floor was not measured on this range", None
     own = scope_rms("floor", floor, scale)
-    return less_floor("ripple and noise, rms", seen, own), own.value
+    worst_v = max(own.value, picked_up(data, "rms") or 0.0)
+    return less_floor("ripple and noise, rms", seen, own), worst_v
 
 
 def pp_budget(data: CheckData, set_v: float, load_a: float) -> tuple[Budget | str, float | None]:
@@ -134,6 +141,7 @@ def pp_budget(data: CheckData, set_v: float, load_a: float) -> tuple[Budget | st
     )
     budget = scope_pp("ripple and noise, peak to peak", valid_values(valid), scale)
     floor = valid_values(_floor_of(data, "floor-pp", valid[0].range))
+    floor += [one for one in (picked_up(data, "pp"),) if one is not None]
     return budget, max(floor) if floor else None
 
 

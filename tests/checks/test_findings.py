@@ -195,6 +195,53 @@ def test_too_few_good_records_decide_nothing() -> None:
     assert Decision.PASS not in {f.decision for f in found if "ripple and noise" in f.what}
 
 
+def _bench_own(shorted_v: float, **strapped_v: float) -> list[Reading]:
+    """Ripple of 0.3 mV rms, shorted leads, and straps: rms, at 50 Hz (peak), above 10 kHz."""
+    readings = _ripple(300e-6, 2e-3)
+    at = {"set_v": 24.0, "load_a": 3.0}
+    readings += [trace("shorted-rms", shorted_v, **at) for _ in range(5)]
+    for strap in ("none", "minus", "plus"):
+        low_v, high_v = strapped_v.get(f"{strap}_f", 0.0), strapped_v.get(f"{strap}_high", 0.0)
+        rms_v = math.hypot(300e-6, low_v / math.sqrt(2), high_v)
+        readings += [trace("strapped-rms", rms_v, strap=strap, **at) for _ in range(5)]
+        readings.append(trace("strapped-f", low_v, strap=strap, **at))
+        readings.append(trace("strapped-high", high_v, strap=strap, **at))
+    return readings
+
+
+def test_leads_that_pick_up_more_than_a_third_of_the_limit_prove_nothing() -> None:
+    # Practice: with both leads shorted on one terminal the trace must be flat; reject the
+    # measurement above a third of the limit. The unit never fails for it.
+    flat = ripple_findings.findings(data("ripple", _bench_own(60e-6)), PROFILE)
+    assert _one(flat, "pick-up of the leads, rms").decision is Decision.PASS
+    assert _one(flat, "ripple and noise, rms", ", 3 A").decision is Decision.PASS
+    loop = ripple_findings.findings(data("ripple", _bench_own(900e-6)), PROFILE)
+    found = _one(loop, "pick-up of the leads, rms")
+    assert found.decision is Decision.NOT_MEASURED and "coax" in found.reason
+    assert _one(loop, "ripple and noise, rms", ", 3 A").decision is Decision.NOT_MEASURED
+
+
+@pytest.mark.parametrize(
+    ("part", "meaning"), [("minus_f", "between the windings"), ("minus_high", "switching stage")]
+)
+def test_what_earthing_adds_says_where_it_comes_from(part: str, meaning: str) -> None:
+    # Practice: line frequency is inter-winding capacitance, above 10 kHz a switcher or its
+    # filter capacitors. One laboratory unit's ripple limit holds floating and earthed.
+    found = ripple_findings.findings(data("ripple", _bench_own(60e-6, **{part: 6e-3})), PROFILE)
+    minus = _one(found, "ripple and noise with minus earthed, rms")
+    assert minus.decision is Decision.FAIL and "mV more" in minus.reason
+    assert meaning in minus.reason
+    assert _one(found, "ripple and noise with plus earthed, rms").decision is Decision.PASS
+
+
+def test_a_strap_or_lead_that_was_not_moved_is_not_measured() -> None:
+    events = [{"what": "not-done", "step": step} for step in ("strap minus", "leads shorted")]
+    found = ripple_findings.findings(data("ripple", _ripple(3e-4, 2e-3), events), PROFILE)
+    left = {f.what for f in found if f.decision is Decision.NOT_MEASURED}
+    assert "pick-up of the leads, rms" in left
+    assert {f"ripple and noise with {p} earthed, rms" for p in ("minus", "plus")} <= left
+
+
 def test_one_open_diode_shows_as_ripple_at_the_mains_frequency() -> None:
     # Practice: f on the output that scales with load is an open rectifier path.
     healthy = data("ripple", _ripple(0.7e-3, 2.1e-3, a_f=5e-6, a_2f=1e-3))
