@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from functools import partial
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
 
 from runner.checks.impedance import LEVEL_PCT
+from runner.reading import Reading
 from sim_instruments.load import Load
 from sim_instruments.meter import Meter
 from sim_instruments.meter_front import BENCH_METER
@@ -19,9 +22,8 @@ __all__ = ["DIFFERENCE_DIV", "DIFFERENCE_V", "Drawn"]
 Floats = NDArray[np.float64]
 DIFFERENCE_DIV, DIFFERENCE_V = 0.15, 1.2e-3
 """What the invented scope's sheet allows a difference of two samples beside its gain."""
-PEAK_FROM = 0.7
-"""The scope's curve bends above this share of a wave's peak, so that its rms stays nearly true."""
-PEAKS = frozenset({"ripple", "headroom"})
+RESISTANCE = 0.01
+"""Limit of the bleed resistor and of the meter's own resistance."""
 STEPS = frozenset({"switching", "tap-map"})
 
 
@@ -44,6 +46,7 @@ class Drawn:
                 self._meter(instrument)
             elif isinstance(instrument, Load):
                 self._load(instrument)
+        self._resistors(opened)
         self._at = float(self._random.uniform(-1, 1))
         for instrument in opened.instruments.values():
             if isinstance(instrument, Scope):
@@ -53,27 +56,40 @@ class Drawn:
                 instrument.truth.swing = float(self._random.uniform(-1, 1)) * LEVEL_PCT / 100
 
     def bent(self, check: str, setting: ChannelSetting, volts: Floats) -> Floats:
-        """Bend a wave (n,) so that the difference its check takes is off as far as was drawn.
+        """Bend a wave (n,) about its resting level, so that what rises above it is off.
 
-        The sheet's limit for two samples of one trace is drawn from evenly. A difference of
-        peaks is bent beyond ``PEAK_FROM`` of them; what rises above a resting level is bent
-        about that level. A curve never turns back, so a small difference is off by less.
+        By as much as was drawn from the sheet's limit for two samples of one trace; a curve
+        never turns back, so a small rise is off by less.
         """
+        if check not in STEPS:
+            return volts
         limit = self._at * (DIFFERENCE_DIV * setting.scale_v + DIFFERENCE_V * setting.probe)
-        if check in PEAKS:
-            middle = (float(volts.max()) + float(volts.min())) / 2
-            peak = max(float(np.ptp(volts)) / 2, 1e-12)
-            most = (1 - PEAK_FROM) * peak
-            size = np.clip(limit / 2, -most, most)
-            beyond = np.clip((np.abs(volts - middle) / peak - PEAK_FROM) / (1 - PEAK_FROM), 0, 1)
-            return np.asarray(volts + size * np.sign(volts - middle) * beyond)
-        if check in STEPS:
-            rest = np.median(volts[-volts.size // 10 :])
-            away = volts - rest
-            return np.asarray(volts + np.clip(limit * np.sign(away), -np.abs(away), np.abs(away)))
-        return volts
+        away = volts - np.median(volts[-volts.size // 10 :])
+        return np.asarray(volts + np.clip(limit * np.sign(away), -np.abs(away), np.abs(away)))
+
+    def peaks_v(self, reading: Reading, noise_pp_v: float) -> float:
+        """What a peak-to-peak reading is off by, V.
+
+        The sheet's limit for two samples holds with the scope's noise in them, which the
+        simulated scope adds by itself: the rest of the limit is drawn from evenly.
+        """
+        probe = float(reading.at["probe"])
+        limit = DIFFERENCE_DIV * float(reading.range or 0.0) / 8 + DIFFERENCE_V * probe
+        return self._at * max(0.0, limit - noise_pp_v)
 
     # ---- inside
+
+    def _resistors(self, opened: Any) -> None:
+        own, bleed = 1 + RESISTANCE * self._random.uniform(-1, 1, 2)
+        for instrument in opened.instruments.values():
+            if isinstance(instrument, Meter):
+                instrument.input_ohm = partial(_times, own, instrument.input_ohm)  # type: ignore[method-assign]
+        attach = opened.plant.attach
+
+        def attach_drawn(name: str, a: str, b: str, ohms: float) -> None:
+            attach(name, a, b, ohms * bleed if name == "bleed" else ohms)
+
+        opened.plant.attach = attach_drawn
 
     def _meter(self, meter: Meter) -> None:
         for true, classes in (
@@ -94,3 +110,7 @@ class Drawn:
     def _place(self, error: Any, gain: float, offset: float) -> None:
         at = float(self._random.uniform(-1, 1))
         error.gain, error.offset = at * gain, at * offset
+
+
+def _times(factor: float, found: Callable[[], float]) -> float:
+    return factor * found()

@@ -62,8 +62,7 @@ def measure_unit(
     """
     name = PROFILES[seed % len(PROFILES)]
     inputs = _inputs(name)
-    drawn = Drawn(seed)
-    view = TrueView(drawn.instruments, drawn.bent)
+    view = TrueView(Drawn(seed))
     with tempfile.TemporaryDirectory(prefix="sweep-") as folder, watched(view):
         wanted = Acceptance(inputs, Job(), Path(folder), seed=seed, only=checks, quick=quick)
         outcome = run_acceptance(wanted, _nobody, lambda *_: None)

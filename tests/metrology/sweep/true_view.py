@@ -8,8 +8,9 @@ scope sees (it is what PARD is about).
 from __future__ import annotations
 
 import math
-from collections.abc import Callable, Iterator
+from collections.abc import Iterator
 from contextlib import ExitStack, contextmanager
+from dataclasses import replace
 from typing import Any
 from unittest.mock import patch
 
@@ -21,13 +22,12 @@ from runner.instruments.roles import Capture
 from runner.reading import Reading
 from runner.record.writer import CheckWriter
 from sim_instruments.scope_front import ChannelSetting, Front
+from tests.metrology.sweep.drawn import Drawn
 from tests.metrology.sweep.kept import Truth
 
 __all__ = ["TrueView", "watched"]
 
 Floats = NDArray[np.float64]
-Bend = Callable[[str, ChannelSetting, Floats], Floats]
-"""Check, setting and what reached a scope: what the drawn scope makes of it."""
 NOISE_PP = 7.5
 """Peak to peak over rms of the unit's noise in a record of 10,000 samples."""
 WAVES = {"output-voltage": "out", "load-current": "load"}
@@ -36,10 +36,10 @@ WAVES = {"output-voltage": "out", "load-current": "load"}
 class TrueView:
     """True values by check, in the order in which the readings were written."""
 
-    def __init__(self, prepare: Callable[[Any], None], bend: Bend | None = None) -> None:
-        self._prepare = prepare
-        self._bend = bend
+    def __init__(self, drawn: Drawn) -> None:
+        self._drawn = drawn
         self._check = ""
+        self._noise_rms_v: dict[int, float] = {}
         self.opened: Any = None
         self.readings: dict[str, list[float | None]] = {}
         self.waveforms: dict[tuple[str, str], Floats] = {}
@@ -53,7 +53,7 @@ class TrueView:
     def bench_opened(self, opened: Any) -> Any:
         """Keep the bench and let the sweep draw its instruments."""
         self.opened = opened
-        self._prepare(opened)
+        self._drawn.instruments(opened)
         return opened
 
     def signal(self, front: Front, setting: ChannelSetting, values: Floats) -> None:
@@ -62,8 +62,9 @@ class TrueView:
         if self._spread_v:
             true = true - np.tile([-self._spread_v, self._spread_v], true.size // 2)
         self._seen[id(front.probe)] = true
-        if self._bend is not None and front.probe.leads.on:
-            values[:] = self._bend(self._check, setting, values)
+        self._noise_rms_v[id(front.probe)] = front.noise_rms_v(setting)
+        if front.probe.leads.on:
+            values[:] = self._drawn.bent(self._check, setting, values)
 
     def begun(self, check: str) -> None:
         """A check begins."""
@@ -73,6 +74,16 @@ class TrueView:
         """The next signal is pairs of peaks, widened by the scope's own noise."""
         spread = math.sqrt(2 * math.log(max(2.0, min(step_s * 1e9, 1e6))))
         self._spread_v = spread * 0.8 * front.noise_rms_v(setting) if step_s else 0.0
+
+    def seen(self, reading: Reading) -> Reading:
+        """A reading as the drawn instruments give it."""
+        if not reading.valid or not reading.quantity.endswith("-pp"):
+            return reading
+        if reading.quantity.startswith("floor"):
+            return reading
+        probe = self.opened.instruments[reading.instrument].probes[1]
+        off_v = self._drawn.peaks_v(reading, NOISE_PP * self._noise_rms_v.get(id(probe), 0.0))
+        return replace(reading, value=max(0.0, (reading.value or 0.0) + off_v))
 
     def reading(self, check: str, reading: Reading) -> None:
         """Keep the true value of what was just read; None where there is none to be had."""
@@ -178,7 +189,7 @@ def watched(view: TrueView) -> Iterator[TrueView]:
         view.begun(check)
 
     def reading(log: Any, one: Reading, **at: float | str) -> Reading:
-        placed = own["reading"](log, one, **at)
+        placed = own["reading"](log, view.seen(one.placed(**at) if at else one))
         view.reading(log._check, placed)
         return placed  # type: ignore[no-any-return]
 
