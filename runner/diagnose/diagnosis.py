@@ -9,18 +9,20 @@ from typing import Any
 from runner.assess import Assessment
 from runner.diagnose.causes import HEALTHY, Cause, applicable
 from runner.diagnose.estimates import Estimate, estimates
-from runner.diagnose.features import Feature, features_of
-from runner.diagnose.likelihood import BAD_LUCK, HEALTHY_P, probabilities, state_p
+from runner.diagnose.feature import BAD, Feature, is_near
+from runner.diagnose.features import features_of
+from runner.diagnose.fitted import Fitted, kind_of, load_fitted
+from runner.diagnose.likelihood import BAD_LUCK, Ranking, StateTable, probabilities
 from runner.diagnose.remedies import CAUTION, Remedy, remedies_for
-from runner.finding import Decision, Finding
+from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import Record
 
-__all__ = ["Diagnosis", "Suspect", "diagnose", "judge_features"]
+__all__ = ["Diagnosis", "Suspect", "diagnose", "judge_features", "rank"]
 
-BAD = {Decision.FAIL, Decision.CONDITIONAL_FAIL}
 SHOWN, LEAST_P, ALIKE = 5, 0.02, 3.0
-FOR_RATIO = 2.0
+SIGNS, SIGN_RATIO = 6, 2.0
+"""Most signs that are named for or against a cause, and how much a sign must change its odds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,49 +78,51 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     kinds = {c.name: c.remedy for c in applicable(profile)}
     wanted = [kinds.get(s.cause, "") for s in suspects if s.probability > 0.1]
     remedies = [one for kind in dict.fromkeys(wanted) for one in remedies_for(kind, profile)]
-    return Diagnosis(suspects, together, estimates(findings, profile), remedies, _summary(suspects))
+    return Diagnosis(
+        suspects, together, estimates(findings, profile), remedies, _summary(suspects)
+    )
 
 
 def judge_features(
     features: Mapping[str, Feature], profile: Profile, failed: Sequence[Finding]
 ) -> tuple[list[Suspect], list[dict[str, Any]]]:
     """Rank the causes that this unit can have."""
-    causes = applicable(profile)
-    near = sum(_is_near(f) for f in failed)
-    present, pairs = probabilities(causes, features, strays=len(failed) - near, near=near)
-    by_name = {cause.name: cause for cause in causes}
+    near = sum(is_near(f) for f in failed)
+    ranking = rank(features, profile, failed, load_fitted())
+    table = StateTable(load_fitted(), kind_of(profile))
+    by_name = {cause.name: cause for cause in applicable(profile)}
     suspects = [
-        _suspect(by_name.get(name), name, p, features, near, len(failed))
-        for name, p in list(present.items())[:SHOWN]
+        _suspect(by_name[name], p, features, table)
+        if name in by_name
+        else _special(name, p, features, near, len(failed))
+        for name, p in list(ranking.present.items())[:SHOWN]
         if p >= LEAST_P
     ]
-    told = [{"causes": [a, b], "probability": round(p, 4)} for a, b, p in pairs]
+    told = [{"causes": [a, b], "probability": round(p, 4)} for a, b, p in ranking.pairs]
     return suspects, told
 
 
-def _is_near(f: Finding) -> bool:
-    """Whether a failing value lies within its expanded uncertainty of the limit it breaks."""
-    if f.value is None or not f.u_expanded:
-        return False
-    outside = [f.limit_low - f.value] if f.limit_low is not None else []
-    outside += [f.value - f.limit_high] if f.limit_high is not None else []
-    return bool(outside) and max(outside) <= f.u_expanded
+def rank(
+    features: Mapping[str, Feature], profile: Profile, failed: Sequence[Finding], fitted: Fitted
+) -> Ranking:
+    """Weigh all causes that this unit can have by these counts."""
+    near = sum(is_near(f) for f in failed)
+    table = StateTable(fitted, kind_of(profile))
+    return probabilities(applicable(profile), features, table, strays=len(failed) - near, near=near)
 
 
-def _suspect(
-    cause: Cause | None, name: str, p: float, features: Mapping[str, Feature], near: int, many: int
-) -> Suspect:
-    if cause is None:
-        return _special(name, p, features, near, many)
-    speaks, against = [], []
-    for key, one in features.items():
-        expected = state_p(cause, key, one.state)
-        healthy = HEALTHY_P if one.state in HEALTHY else 1 - HEALTHY_P
-        if expected > FOR_RATIO * healthy:
-            speaks.append(one.says)
-        elif expected < healthy / FOR_RATIO or (expected < 0.1 and one.state not in HEALTHY):
-            against.append(one.says)
-    return Suspect(name, cause.title, p, speaks, against, cause.next)
+def _suspect(cause: Cause, p: float, features: Mapping[str, Feature], table: StateTable) -> Suspect:
+    odds = {
+        name: table.p(cause, name, one.state) / table.p(None, name, one.state)
+        for name, one in features.items()
+    }
+    speaks = sorted((n for n in odds if odds[n] > SIGN_RATIO), key=lambda n: -odds[n])
+    against = sorted((n for n in odds if odds[n] < 1 / SIGN_RATIO), key=lambda n: odds[n])
+    return Suspect(
+        cause.name, cause.title, p,
+        [features[name].says for name in speaks[:SIGNS]],
+        [features[name].says for name in against[:SIGNS]], cause.next,
+    )  # fmt: skip
 
 
 def _special(name: str, p: float, features: Mapping[str, Feature], near: int, many: int) -> Suspect:

@@ -1,96 +1,177 @@
 """How well each cause, alone or with another, explains all features together.
 
-A cause predicts each feature's state. P(state) is ``SHOWN`` when it is expected, ``MAY`` when it
-is possible, ``HEALTHY_P`` when nothing is expected and the state is a healthy unit's; the rest is
-shared by the states that are not. Severity is not known, so a table of states stands for the
-integral over it. Features of one fault go together; the sum of their logarithms is divided by
-``TEMPERATURE`` so that five signs of one thing do not count as five proofs.
+P(state | cause) comes from three layers, each the prior of the next: what a healthy unit of this
+kind shows, mixed with the states that ``causes.toml`` expects (physics and common practice); the
+counts of simulated runs with this cause; those of runs on this kind of unit. A count of
+``TRUST`` runs weighs as much as the layer below. Features of one fault go together; each logarithm
+is weighed by ``Fitted.weights`` and the sum divided by ``Fitted.temperature``, found by
+cross-validation, so that five signs of one thing do not count as five proofs.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, field
 from itertools import combinations
 
-from runner.diagnose.causes import HEALTHY, Cause
-from runner.diagnose.features import Feature
+from runner.diagnose.causes import HEALTHY, Cause, load_causes
+from runner.diagnose.failures import FAILURES
+from runner.diagnose.feature import FURTHER, Feature
+from runner.diagnose.fitted import Fitted
 
-__all__ = ["BAD_LUCK", "HEALTHY_P", "NONE_FITS", "probabilities", "state_p"]
+__all__ = [
+    "BAD_LUCK", "NONE_FITS", "Ranking", "StateTable", "expected", "probabilities", "together",
+]  # fmt: skip
 
 NONE_FITS, BAD_LUCK = "none-of-these", "bad-luck"
-SHOWN, MAY, HEALTHY_P = 0.85, 0.45, 0.975
-TEMPERATURE = 1.5
+SHOWN, MAY = 0.85, 0.45
+"""Part of the runs in which a cause brings a state it is expected to, or may, bring."""
+TRUST, TRUST_KIND = 2.0, 1.5
+LEAST_P = 0.004
+NONE_PRIOR, LUCK_PRIOR, STRAYS_P = 0.02, 1.0, 0.03
 PAIR_PRIOR = 0.02
 """Prior of a second cause beside the first (common practice: one fault is the rule)."""
-NONE_PRIOR = 0.3
-NONE_P = 0.3
-STRAYS_P = 0.03
-PAIRED = 10
+PAIRED = 12
 
 
-def state_p(cause: Cause, name: str, state: str) -> float:
-    """Probability of this feature's state when the unit has this cause alone."""
-    shown, may = cause.shows.get(name, []), cause.may.get(name, [])
-    if state in shown:
-        return SHOWN / (1 if len(shown) == 1 else 1.2)
-    if state in may:
-        return MAY
-    healthy = state in HEALTHY
-    if shown:
-        return 0.05 if healthy else 0.02
-    if may:
-        return 1 - MAY if healthy else 0.03
-    return HEALTHY_P if healthy else 1 - HEALTHY_P
+@dataclass(frozen=True, slots=True)
+class Ranking:
+    """Probability that each cause is present, and the pairs worth naming."""
+
+    present: dict[str, float]
+    pairs: list[tuple[str, str, float]]
 
 
-def _log(p: float) -> float:
-    return math.log(p) / TEMPERATURE
+@dataclass(slots=True)
+class StateTable:
+    """Probabilities of the states of features for one kind of unit, kept once computed."""
+
+    fitted: Fitted
+    kind: str
+    _known: dict[tuple[str, str], dict[str, float]] = field(default_factory=dict)
+
+    def of(self, cause: Cause | None, feature: str) -> dict[str, float]:
+        """P(state | cause) of all states of a feature; of a healthy unit for ``None``."""
+        key = (cause.name if cause else "", feature)
+        if key not in self._known:
+            healthy = self._healthy(feature) if cause is None else self.of(None, feature)
+            self._known[key] = healthy if cause is None else self._of(cause, feature, healthy)
+        return self._known[key]
+
+    def p(self, cause: Cause | None, feature: str, state: str) -> float:
+        """P(state | cause), never below what a state not seen so far may have."""
+        return max(self.of(cause, feature).get(state, 0.0), LEAST_P)
+
+    def weight(self, feature: str) -> float:
+        """What a logarithm of this feature counts."""
+        return self.fitted.weights.get(feature, 1.0) / self.fitted.temperature
+
+    def _healthy(self, feature: str) -> dict[str, float]:
+        states = sorted(_words(feature) | set(self.fitted.states(feature)))
+        calm = [s for s in states if s in HEALTHY] or states
+        base = {s: (0.95 / len(calm) if s in calm else 0.0) + 0.05 / len(states) for s in states}
+        base = _learnt(base, self.fitted.counts("", feature, None), TRUST)
+        return _learnt(base, self.fitted.counts("", feature, self.kind), TRUST_KIND)
+
+    def _of(self, cause: Cause, feature: str, healthy: Mapping[str, float]) -> dict[str, float]:
+        base = expected(cause, feature, healthy)
+        base = _learnt(base, self.fitted.counts(cause.name, feature, None), TRUST)
+        return _learnt(base, self.fitted.counts(cause.name, feature, self.kind), TRUST_KIND)
 
 
-def _alone(cause: Cause, features: Mapping[str, Feature]) -> float:
-    return math.log(cause.prior) + sum(
-        _log(state_p(cause, name, one.state)) for name, one in features.items()
-    )
+def _words(feature: str) -> set[str]:
+    """States that the written table names for a feature, and a healthy unit's."""
+    rows = [one.get(feature, ()) for c in load_causes() for one in (c.shows, c.may)]
+    words = {word for row in rows for word in row}
+    if feature in FAILURES:
+        words |= {w + more for w in words & {"bad", "low", "high"} for more in FURTHER}
+    return words | ({"ok"} if not words & HEALTHY else set())
 
 
-def _both(a: Cause, b: Cause, features: Mapping[str, Feature]) -> float:
-    """Two at once: each sign may come from either; a sign is missing only if both lack it."""
-    total = math.log(PAIR_PRIOR * a.prior * b.prior)
-    for name, one in features.items():
-        p, q = (state_p(c, name, one.state) for c in (a, b))
-        total += _log(min(p, q) if one.state in HEALTHY else max(p, q))
-    return total
+def expected(cause: Cause, feature: str, healthy: Mapping[str, float]) -> dict[str, float]:
+    """Prior of a cause's states: those of the written table, else what a healthy unit shows."""
+    found = dict(healthy)
+    for words, share in ((cause.may.get(feature), MAY), (cause.shows.get(feature), SHOWN)):
+        named = [s for s in healthy if any(s == w or s.startswith(f"{w} ") for w in words or ())]
+        for state in found if named else ():
+            part = share / len(named) if state in named else 0.0
+            found[state] = part + (1 - share) * found[state]
+    return found
 
 
-def _bad_luck(features: Mapping[str, Feature], strays: int, near: int) -> float:
-    """A healthy unit: failures within the uncertainty happen, clear ones hardly ever."""
-    if not near:
-        return -math.inf
-    calm = sum(_log(HEALTHY_P) for one in features.values() if one.state in HEALTHY)
-    return calm + strays * _log(STRAYS_P) + _log(0.5)
+def _learnt(base: Mapping[str, float], seen: Mapping[str, int], trust: float) -> dict[str, float]:
+    total = sum(seen.values()) + trust
+    return {s: (seen.get(s, 0) + trust * p) / total for s, p in base.items()}
 
 
-def _none(features: Mapping[str, Feature]) -> float:
-    p = {True: 1 - NONE_P, False: NONE_P}
-    return math.log(NONE_PRIOR) + sum(_log(p[f.state in HEALTHY]) for f in features.values())
+def together(
+    a: Mapping[str, float], b: Mapping[str, float], healthy: Mapping[str, float]
+) -> dict[str, float]:
+    """States of two causes at once: of the two signs the one less usual in a healthy unit shows."""
+    usual = sorted(healthy, key=lambda s: -healthy[s])
+    below_a = below_b = 0.0
+    found = {}
+    for state in usual:
+        p, q = a.get(state, 0.0), b.get(state, 0.0)
+        found[state] = p * (below_b + q) + q * below_a
+        below_a, below_b = below_a + p, below_b + q
+    return found
 
 
 def probabilities(
-    causes: Sequence[Cause], features: Mapping[str, Feature], *, strays: int, near: int
-) -> tuple[dict[str, float], list[tuple[str, str, float]]]:
-    """Probability that each cause is present, and the pairs worth naming.
+    causes: Sequence[Cause],
+    features: Mapping[str, Feature],
+    table: StateTable,
+    *,
+    strays: int,
+    near: int,
+) -> Ranking:
+    """Weigh single causes, pairs of them, bad luck and none of these.
 
     :param strays: failures clearly outside their limits
     :param near: failures within their uncertainty of the limit
     """
-    scores: dict[tuple[str, ...], float] = {(c.name,): _alone(c, features) for c in causes}
-    by_score = sorted(causes, key=lambda c: -scores[(c.name,)])
-    seeds = by_score[:PAIRED]
-    for a, b in combinations(seeds, 2):
-        scores[(a.name, b.name)] = _both(a, b, features)
-    scores[(NONE_FITS,)] = _none(features)
-    scores[(BAD_LUCK,)] = _bad_luck(features, strays, near)
+    seen = {n: f.state for n, f in features.items() if f.state in table.of(None, n)}
+    scores: dict[tuple[str, ...], float] = {
+        (c.name,): _score(table, c, seen) + math.log(c.prior) for c in causes
+    }
+    first = sorted(causes, key=lambda c: -scores[(c.name,)])[:PAIRED]
+    for a, b in combinations(first, 2):
+        prior = math.log(PAIR_PRIOR * a.prior * b.prior)
+        scores[(a.name, b.name)] = prior + _both(table, a, b, seen)
+    scores[(NONE_FITS,)] = math.log(NONE_PRIOR) + _none(table, causes, seen)
+    if near:
+        luck = math.log(LUCK_PRIOR) + strays * math.log(STRAYS_P)
+        scores[(BAD_LUCK,)] = luck + _score(table, None, seen)
+    return _normalised(scores)
+
+
+def _score(table: StateTable, cause: Cause | None, seen: Mapping[str, str]) -> float:
+    return sum(
+        table.weight(name) * math.log(table.p(cause, name, state)) for name, state in seen.items()
+    )
+
+
+def _both(table: StateTable, a: Cause, b: Cause, seen: Mapping[str, str]) -> float:
+    total = 0.0
+    for name, state in seen.items():
+        joint = together(table.of(a, name), table.of(b, name), table.of(None, name))
+        total += table.weight(name) * math.log(max(joint.get(state, 0.0), LEAST_P))
+    return total
+
+
+def _none(table: StateTable, causes: Sequence[Cause], seen: Mapping[str, str]) -> float:
+    """An unknown cause brings in each feature what any of the known ones brings, independently."""
+    total = 0.0
+    for name, state in seen.items():
+        known = [table.p(c, name, state) for c in causes]
+        p = 0.7 * sum(known) / len(known) + 0.3 / len(table.of(None, name))
+        total += table.weight(name) * math.log(p)
+    return total
+
+
+def _normalised(scores: Mapping[tuple[str, ...], float]) -> Ranking:
     top = max(scores.values())
     weights = {names: math.exp(score - top) for names, score in scores.items()}
     total = sum(weights.values())
@@ -99,4 +180,4 @@ def probabilities(
         for name in names:
             present[name] = present.get(name, 0.0) + weight / total
     pairs = [(n[0], n[1], w / total) for n, w in weights.items() if len(n) == 2 and w > 0.1 * total]
-    return dict(sorted(present.items(), key=lambda item: -item[1])), pairs
+    return Ranking(dict(sorted(present.items(), key=lambda item: -item[1])), pairs)

@@ -5,20 +5,79 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 
-from runner.finding import Decision, Finding
+from runner.diagnose.feature import BAD, Feature, is_near
+from runner.diagnose.levels import step
+from runner.finding import Finding
 from runner.record.reader import CheckData
 
-__all__ = ["ripple_line", "ripple_regulated", "ripple_where"]
+__all__ = ["ripple_features", "ripple_line", "ripple_regulated", "ripple_where"]
 
 Told = tuple[str, str, float | None]
-BAD = {Decision.FAIL, Decision.CONDITIONAL_FAIL}
 SHARE = 0.35
 """Part of the rms that two lines must make up before the ripple is said to come from mains."""
 LOUD_V = 0.5e-3
 """Below this rms the content tells nothing: it is a healthy unit's noise (common practice)."""
+FLOOR_V = 5e-5
+"""Amplitude that noise alone gives a spectral line of a quiet unit (simulated runs)."""
 RAW_PP_V, REJECTION_DB, LIGHT_SHARE = 2.4, 72.0, 0.5
 """Raw ripple and line rejection of an ordinary linear supply (mem); the share of the full-load
 ripple above which it does not depend on load."""
+
+
+def ripple_features(
+    ripple: CheckData, findings: Sequence[Finding], mains_hz: float
+) -> dict[str, Feature]:
+    """Return all features of the ripple, by name."""
+    told = {
+        "ripple_line": ripple_line(ripple, mains_hz),
+        "regulated": ripple_regulated(ripple, mains_hz),
+        "ripple_where": ripple_where(findings),
+        "hum": _hum(ripple, mains_hz),
+        "half_wave": _half_wave(ripple, mains_hz),
+        "noise_light": _noise_light(ripple),
+    }
+    return {name: Feature(*one) for name, one in told.items() if one is not None}
+
+
+def _lowest(ripple: CheckData, quantity: str, *, full: bool) -> float | None:
+    """Median of a quantity at the lowest point, at full or at light load."""
+    rows = [r for r in ripple.of(quantity, point="low") if r.value is not None]
+    shares = {float(r.at.get("share", 0.0)) for r in rows}
+    if not rows or (not full and len(shares) < 2):
+        return None
+    wanted = max(shares) if full else min(shares)
+    values = sorted(r.value or 0.0 for r in rows if float(r.at.get("share", 0.0)) == wanted)
+    return values[len(values) // 2]
+
+
+def _hum(ripple: CheckData, mains_hz: float) -> Told | None:
+    """Twice the line at full load where the unit regulates: follows the size of the raw ripple."""
+    hum_v = _lowest(ripple, "ripple-2f", full=True)
+    if hum_v is None:
+        return None
+    state = step(hum_v, (0.08e-3, "small"), (0.2e-3, "ok"), (0.4e-3, "more"), (1e-3, "high"),
+                 (4e-3, "very high"), above="huge")  # fmt: skip
+    return state, f"{hum_v * 1e3:.2g} mV at {2 * mains_hz:g} Hz, lowest voltage, full load", hum_v
+
+
+def _half_wave(ripple: CheckData, mains_hz: float) -> Told | None:
+    """The line beside twice the line there: half-wave charging turns them over."""
+    f_v, f2_v = (_lowest(ripple, q, full=True) for q in ("ripple-f", "ripple-2f"))
+    if f_v is None or f2_v is None:
+        return None
+    ratio = f_v / max(f2_v, FLOOR_V)
+    state = step(ratio, (0.3, "no"), (1.0, "some"), above="yes")
+    return state, f"{mains_hz:g} Hz is {ratio:.2g} times {2 * mains_hz:g} Hz, full load", ratio
+
+
+def _noise_light(ripple: CheckData) -> Told | None:
+    """Ripple and noise at light load, where dropout is far away."""
+    rms_v = _lowest(ripple, "ripple-rms", full=False)
+    if rms_v is None:
+        return None
+    state = step(rms_v, (0.3e-3, "ok"), (1e-3, "some"), (3e-3, "more"), (15e-3, "high"),
+                 above="very high")  # fmt: skip
+    return state, f"{rms_v * 1e3:.2g} mV rms at the lowest voltage and light load", rms_v
 
 
 def ripple_line(ripple: CheckData, mains_hz: float) -> Told | None:
@@ -63,10 +122,10 @@ def ripple_where(findings: Sequence[Finding]) -> Told | None:
     ]  # fmt: skip
     if not points:
         return None
-    bad = [f for f in points if f.decision in BAD]
+    bad = [f for f in points if f.decision in BAD and not is_near(f)]
     says = f"ripple fails at {len(bad)} of {len(points)} points"
     if not bad:
-        return "none", says, None
+        return "near" if any(is_near(f) for f in points) else "none", says, None
     says += ": " + "; ".join(f.at for f in bad[:3])
     spread = any(f.at.startswith(("low", "middle")) for f in bad)
     loads = {f.at.rsplit(",", 1)[-1].strip() for f in bad}

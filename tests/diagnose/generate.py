@@ -1,4 +1,4 @@
-"""``python -m tests.diagnose.generate FOLDER N…``: random units with one fault each, with two, or with none.
+"""``python -m tests.diagnose.generate FOLDER N…``: random units with one fault, two or none.
 
 Each number is one case: a shipped profile, an instance, a fault that this unit can have, at a
 random severity, at times a bench without one of its instruments. The whole acceptance runs in

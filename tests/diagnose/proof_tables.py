@@ -1,0 +1,73 @@
+"""Tables of what the diagnosis reached: by fault, pairs, calibration."""
+
+from __future__ import annotations
+
+from collections import Counter, defaultdict
+from collections.abc import Mapping, Sequence
+from typing import TYPE_CHECKING
+
+if TYPE_CHECKING:
+    from tests.diagnose.prove import Judged
+
+__all__ = ["tables"]
+
+BANDS = ((0.0, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 0.9), (0.9, 0.98), (0.98, 1.01))
+
+
+def tables(judged: Sequence[Judged], losses: Mapping[float, float]) -> str:
+    """Return the whole page, markdown."""
+    single = [one for one in judged if len(one.case.causes) == 1]
+    pairs = [one for one in judged if len(one.case.causes) == 2]
+    return "\n".join([
+        *_by_fault(single), "", *_calibration(single), "", *_pairs(pairs), "",
+        "Loss by temperature: " + ", ".join(f"{t:g}: {x:.3f}" for t, x in losses.items()), "",
+    ])  # fmt: skip
+
+
+def share(count: int, many: int) -> str:
+    """Count of many, in words."""
+    return f"{count} of {many} ({count / many:.1%})" if many else "none"
+
+
+def _by_fault(single: Sequence[Judged]) -> list[str]:
+    places: dict[str, list[int]] = defaultdict(list)
+    instead: dict[str, Counter[str]] = defaultdict(Counter)
+    for one in single:
+        cause = one.case.causes[0]
+        places[cause].append(one.place(cause))
+        if places[cause][-1] > 1:
+            instead[cause][next(iter(one.ranking.present))] += 1
+    every = [p for row in places.values() for p in row]
+    lines = [
+        f"One fault: first {share(sum(p == 1 for p in every), len(every))},"
+        f" within three {share(sum(p <= 3 for p in every), len(every))}.",
+        "", "| fault | units | first | in three | named instead |", "|---|---|---|---|---|",
+    ]  # fmt: skip
+    for cause in sorted(places):
+        row = places[cause]
+        others = ", ".join(f"{n} {name}" for name, n in instead[cause].most_common())
+        lines.append(f"| {cause} | {len(row)} | {sum(p == 1 for p in row)} |"
+                     f" {sum(p <= 3 for p in row)} | {others} |")  # fmt: skip
+    return lines
+
+
+def _calibration(single: Sequence[Judged]) -> list[str]:
+    lines = ["| first answer stated at | answers | right |", "|---|---|---|"]
+    for low, high in BANDS:
+        mine = [
+            name == one.case.causes[0]
+            for one in single
+            for name, p in list(one.ranking.present.items())[:1]
+            if low <= p < high
+        ]
+        lines.append(
+            f"| {low:.0%} to {min(high, 1):.0%} | {len(mine)} | {share(sum(mine), len(mine))} |"
+        )
+    return lines
+
+
+def _pairs(pairs: Sequence[Judged]) -> list[str]:
+    both = [all(one.place(cause) <= 4 for cause in one.case.causes) for one in pairs]
+    either = [any(one.place(cause) <= 4 for cause in one.case.causes) for one in pairs]
+    return [f"Two faults: both within four {share(sum(both), len(both))},"
+            f" one of them {share(sum(either), len(either))}."]  # fmt: skip

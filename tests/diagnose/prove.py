@@ -1,0 +1,173 @@
+"""``python -m tests.diagnose.prove FOLDER…``: fit the causes' counts to cases, and judge them.
+
+Features are read from the records of :mod:`tests.diagnose.generate`. Each case is judged by
+counts of the other cases only (``FOLDS`` parts by number); the temperature is the one with which
+those answers explain the truth best. ``--write`` puts counts of all cases, for use, to
+``runner/diagnose/fitted.json``, and the tables of what was reached to ``tests/diagnose/proof.md``.
+"""
+
+from __future__ import annotations
+
+import json
+import math
+import sys
+import tarfile
+import tempfile
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+from runner import diagnose
+from runner.assess import assess
+from runner.diagnose.diagnosis import rank
+from runner.diagnose.feature import BAD, Feature
+from runner.diagnose.features import features_of
+from runner.diagnose.fitted import Fitted, Run, fit, kind_of
+from runner.diagnose.likelihood import Ranking
+from runner.finding import Finding
+from runner.one_thread import one_thread
+from runner.profile import Profile, find_profile, load_profile
+from runner.record.reader import open_record
+
+__all__ = ["Case", "Judged", "folds", "judge", "read_cases", "runs_of"]
+
+FOLDS = 10
+TEMPERATURES = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
+
+
+@dataclass(frozen=True, slots=True)
+class Case:
+    """A simulated unit: what is wrong with it, what its record shows, what fails."""
+
+    number: int
+    causes: tuple[str, ...]
+    profile: Profile
+    missing: str
+    features: dict[str, Feature]
+    failed: list[Finding]
+
+
+@dataclass(frozen=True, slots=True)
+class Judged:
+    """A case and the ranking that counts of other cases gave."""
+
+    case: Case
+    ranking: Ranking
+
+    def place(self, cause: str) -> int:
+        """Rank of a cause, from 1; past the end when it is not named."""
+        names = list(self.ranking.present)
+        return names.index(cause) + 1 if cause in names else len(names) + 1
+
+
+def read_cases(folders: Sequence[Path]) -> list[Case]:
+    """Read every case that has a record; of two with the same number the later folder's counts."""
+    found: dict[int, Case] = {}
+    for folder in folders:
+        for text in (folder / "cases.jsonl").read_text(encoding="utf-8").splitlines():
+            line = json.loads(text)
+            if "how" in line:
+                found[line["number"]] = _case(folder, line)
+    return [found[number] for number in sorted(found)]
+
+
+@cache
+def _source() -> str:
+    """What the features depend on, so that kept ones are read again after a change."""
+    room = Path(diagnose.__file__).parent
+    names = ("feature", "features", "failures", "levels", "run_features", "mains_content")
+    return str(max((room / f"{name}.py").stat().st_mtime_ns for name in names))
+
+
+@cache
+def _profile(name: str) -> Profile:
+    return load_profile(find_profile(name))
+
+
+def _case(folder: Path, line: dict[str, Any]) -> Case:
+    kept = folder / f"{line['number']}.features.json"
+    data = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
+    if data.get("source") != _source():
+        data = {"source": _source(), **_extract(folder / f"{line['number']}.tar.gz")}
+        kept.write_text(json.dumps(data), encoding="utf-8")
+    return Case(
+        line["number"], tuple(line["causes"]), _profile(line["profile"]), line["missing"],
+        {name: Feature(**one) for name, one in data["features"].items()},
+        [Finding.from_dict(one) for one in data["failed"]],
+    )  # fmt: skip
+
+
+def _extract(path: Path) -> dict[str, Any]:
+    with tempfile.TemporaryDirectory() as name, tarfile.open(path) as packed:
+        packed.extractall(name, filter="data")
+        record = open_record(Path(name))
+        done = assess(record)
+        features = features_of(record, done.findings, done.profile)
+        failed = [f.to_dict() | {"budget": []} for f in done.findings if f.decision in BAD]
+        return {"features": {n: one.to_dict() for n, one in features.items()}, "failed": failed}
+
+
+def runs_of(cases: Iterable[Case]) -> list[Run]:
+    """Cases with one cause or none, as the fit wants them; pairs are only judged."""
+    return [
+        (one.causes[0] if one.causes else "", kind_of(one.profile),
+         {name: f.state for name, f in one.features.items()})
+        for one in cases if len(one.causes) < 2
+    ]  # fmt: skip
+
+
+def folds(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
+    """Failing cases part by part, each with counts that have not seen it."""
+    return [
+        ([c for c in cases if c.number % FOLDS == part and c.failed and c.causes],
+         fit(runs_of(c for c in cases if c.number % FOLDS != part), 1.0))
+        for part in range(FOLDS)
+    ]  # fmt: skip
+
+
+def judge(parts: Sequence[tuple[list[Case], Fitted]], temperature: float) -> list[Judged]:
+    """Judge each failing case by counts that have not seen it."""
+    done = []
+    for mine, fitted in parts:
+        others = replace(fitted, temperature=temperature)
+        done += [Judged(c, rank(c.features, c.profile, c.failed, others)) for c in mine]
+    return sorted(done, key=lambda one: one.case.number)
+
+
+def loss(judged: Iterable[Judged]) -> float:
+    """Mean of -log of the probability given to the truth, single causes only."""
+    single = [one for one in judged if len(one.case.causes) == 1]
+    given = [one.ranking.present.get(one.case.causes[0], 0.0) for one in single]
+    return sum(-math.log(max(p, 1e-6)) for p in given) / max(len(given), 1)
+
+
+def main() -> None:
+    """Fit, judge, print; with ``--write`` keep."""
+    from tests.diagnose.proof_tables import tables
+
+    one_thread()
+    folders = [Path(name) for name in sys.argv[1:] if not name.startswith("-")]
+    cases = read_cases(folders)
+    parts = folds(cases)
+    by_temperature = {t: judge(parts, t) for t in TEMPERATURES}
+    losses = {t: loss(judged) for t, judged in by_temperature.items()}
+    best = min(losses, key=lambda t: losses[t])
+    text = tables(by_temperature[best], losses)
+    sys.stdout.write(text)
+    if "--write" in sys.argv:
+        keep(fit(runs_of(cases), best, cases=len(cases), folds=FOLDS), text)
+
+
+def keep(fitted: Fitted, text: str) -> None:
+    """Write the counts and the tables to where they are used and read."""
+    room = Path(diagnose.__file__).parent
+    data = {"runs": fitted.runs, "temperature": fitted.temperature,
+            "made": fitted.made, "weights": fitted.weights, "table": fitted.table}  # fmt: skip
+    (room / "fitted.json").write_text(json.dumps(data, sort_keys=True) + "\n", encoding="utf-8")
+    Path(__file__).with_name("proof.md").write_text(text, encoding="utf-8")
+
+
+if __name__ == "__main__":
+    main()
