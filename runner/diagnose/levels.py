@@ -25,6 +25,10 @@ def _volts(at: str) -> float | None:
     return float(found[1]) if found else None
 
 
+def _fails(f: Finding) -> bool:
+    return f.decision in BAD and not is_near(f)
+
+
 def _effects(findings: Sequence[Finding]) -> list[tuple[Finding, float]]:
     known = measured(findings, "load-effect", "load effect")
     return [(f, volts) for f in known if (volts := _volts(f.at))]
@@ -46,7 +50,7 @@ def _load_alike(findings: Sequence[Finding]) -> Feature | None:
     if len(effects := _effects(findings)) < 2:
         return None
     (top, _), (low, _) = effects[:2]
-    if top.decision not in BAD and low.decision not in BAD:
+    if not any(_fails(f) for f in (top, low)):
         return Feature("ok", "load takes no more than allowed", None)
     ratio = (low.value or 0.0) / (top.value or 1e-9)
     state = step(ratio, (-0.5, "opposite"), (0.1, "top only"), (0.7, "less"), (1.4, "alike"),
@@ -62,7 +66,7 @@ def _load_line(findings: Sequence[Finding]) -> Feature | None:
     if not effects or not bends:
         return None
     f, bend = effects[0][0], bends[0]
-    if f.decision not in BAD and bend.decision not in BAD:
+    if not any(_fails(one) for one in (f, bend)):
         return Feature("ok", "the load line is as it should be", None)
     part = (bend.value or 0.0) / max(abs(f.value or 0.0), 1e-6)
     state = step(part, (-0.6, "dips"), (-0.1, "steps down"), (0.1, "straight"), (1.0, "breaks"),

@@ -30,6 +30,9 @@ SHOWN, MAY = 0.85, 0.45
 TRUST, TRUST_KIND = 2.0, 1.5
 LEAST_P = 0.004
 NONE_PRIOR, LUCK_PRIOR, STRAYS_P = 0.02, 1.0, 0.03
+NEAR = "near"
+NEAR_P, NEAR_ONLY_P = 0.03, 0.05
+"""Bad luck strikes one of some thirty features; a fault seldom fails nothing clearly."""
 PAIR_PRIOR = 0.02
 """Prior of a second cause beside the first (common practice: one fault is the rule)."""
 PAIRED = 12
@@ -61,7 +64,8 @@ class StateTable:
 
     def p(self, cause: Cause | None, feature: str, state: str) -> float:
         """P(state | cause), never below what a state not seen so far may have."""
-        return max(self.of(cause, feature).get(state, 0.0), LEAST_P)
+        least = NEAR_P if cause is None and state == NEAR else LEAST_P
+        return max(self.of(cause, feature).get(state, 0.0), least)
 
     def weight(self, feature: str) -> float:
         """What a logarithm of this feature counts."""
@@ -86,7 +90,7 @@ def _words(feature: str) -> set[str]:
     words = {word for row in rows for word in row}
     if feature in FAILURES:
         words |= {w + more for w in words & {"bad", "low", "high"} for more in FURTHER}
-    return words | ({"ok"} if not words & HEALTHY else set())
+    return words | {NEAR} | ({"ok"} if not words & HEALTHY else set())
 
 
 def expected(cause: Cause, feature: str, healthy: Mapping[str, float]) -> dict[str, float]:
@@ -133,14 +137,15 @@ def probabilities(
     :param near: failures within their uncertainty of the limit
     """
     seen = {n: f.state for n, f in features.items() if f.state in table.of(None, n)}
+    clear = math.log(1.0 if strays else NEAR_ONLY_P)
     scores: dict[tuple[str, ...], float] = {
-        (c.name,): _score(table, c, seen) + math.log(c.prior) for c in causes
+        (c.name,): _score(table, c, seen) + math.log(c.prior) + clear for c in causes
     }
     first = sorted(causes, key=lambda c: -scores[(c.name,)])[:PAIRED]
     for a, b in combinations(first, 2):
-        prior = math.log(PAIR_PRIOR * a.prior * b.prior)
+        prior = math.log(PAIR_PRIOR * a.prior * b.prior) + clear
         scores[(a.name, b.name)] = prior + _both(table, a, b, seen)
-    scores[(NONE_FITS,)] = math.log(NONE_PRIOR) + _none(table, causes, seen)
+    scores[(NONE_FITS,)] = math.log(NONE_PRIOR) + clear + _none(table, causes, seen)
     if near:
         luck = math.log(LUCK_PRIOR) + strays * math.log(STRAYS_P)
         scores[(BAD_LUCK,)] = luck + _score(table, None, seen)

@@ -6,6 +6,8 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from runner.diagnose.likelihood import BAD_LUCK
+
 if TYPE_CHECKING:
     from tests.diagnose.prove import Judged
 
@@ -18,8 +20,9 @@ def tables(judged: Sequence[Judged], losses: Mapping[float, float]) -> str:
     """Return the whole page, markdown."""
     single = [one for one in judged if len(one.case.causes) == 1]
     pairs = [one for one in judged if len(one.case.causes) == 2]
+    lucky = [one for one in judged if not one.case.causes]
     return "\n".join([
-        *_by_fault(single), "", *_calibration(single), "", *_pairs(pairs), "",
+        *_by_fault(single), "", *_calibration(single), "", *_pairs(pairs), "", *_luck(lucky), "",
         "Loss by temperature: " + ", ".join(f"{t:g}: {x:.3f}" for t, x in losses.items()), "",
     ])  # fmt: skip
 
@@ -71,3 +74,15 @@ def _pairs(pairs: Sequence[Judged]) -> list[str]:
     either = [any(one.place(cause) <= 4 for cause in one.case.causes) for one in pairs]
     return [f"Two faults: both within four {share(sum(both), len(both))},"
             f" one of them {share(sum(either), len(either))}."]  # fmt: skip
+
+
+def _luck(lucky: Sequence[Judged]) -> list[str]:
+    right = sum(one.place(BAD_LUCK) == 1 for one in lucky)
+    wrong = Counter(
+        f"{next(iter(one.ranking.present))} ({one.case.failed[0].what})"
+        for one in lucky
+        if one.place(BAD_LUCK) > 1
+    )
+    said = ", ".join(f"{many} {name}" for name, many in wrong.most_common())
+    reached = share(right, len(lucky))
+    return [f"Healthy but unlucky: said so {reached}. Said instead: {said or 'nothing else'}."]

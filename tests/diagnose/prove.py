@@ -2,7 +2,9 @@
 
 Features are read from the records of :mod:`tests.diagnose.generate`. Each case is judged by
 counts of the other cases only (``FOLDS`` parts by number); the temperature is the one with which
-those answers explain the truth best. ``--write`` puts counts of all cases, for use, to
+those answers explain the truth best. From each healthy record ``LUCK`` units that fail by bad luck
+are made: the limit of one value is moved until the value fails by part of its uncertainty.
+``--write`` puts counts of all cases, for use, to
 ``runner/diagnose/fitted.json``, and the tables of what was reached to ``tests/diagnose/proof.md``.
 """
 
@@ -19,6 +21,8 @@ from functools import cache
 from pathlib import Path
 from typing import Any
 
+import numpy as np
+
 from runner import diagnose
 from runner.assess import assess
 from runner.diagnose.diagnosis import rank
@@ -26,14 +30,16 @@ from runner.diagnose.feature import BAD, Feature
 from runner.diagnose.features import features_of
 from runner.diagnose.fitted import Fitted, Run, fit, kind_of
 from runner.diagnose.likelihood import Ranking
-from runner.finding import Finding
+from runner.finding import Decision, Finding
 from runner.one_thread import one_thread
 from runner.profile import Profile, find_profile, load_profile
-from runner.record.reader import open_record
+from runner.record.reader import Record, open_record
 
-__all__ = ["Case", "Judged", "folds", "judge", "read_cases", "runs_of"]
+__all__ = ["Case", "Judged", "folds", "judge", "read_cases", "runs_of", "unlucky"]
 
 FOLDS = 10
+LUCK, BEYOND = 4, (0.1, 0.9)
+"""Unlucky units per healthy record; how far beyond the limit the value lies, in parts of its U."""
 TEMPERATURES = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
 
 
@@ -47,6 +53,8 @@ class Case:
     missing: str
     features: dict[str, Feature]
     failed: list[Finding]
+    luck: int = 0
+    """Above zero: a healthy record in which one value was put at its limit."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -64,13 +72,13 @@ class Judged:
 
 def read_cases(folders: Sequence[Path]) -> list[Case]:
     """Read every case that has a record; of two with the same number the later folder's counts."""
-    found: dict[int, Case] = {}
+    found: dict[int, list[Case]] = {}
     for folder in folders:
         for text in (folder / "cases.jsonl").read_text(encoding="utf-8").splitlines():
             line = json.loads(text)
             if "how" in line:
-                found[line["number"]] = _case(folder, line)
-    return [found[number] for number in sorted(found)]
+                found[line["number"]] = _cases(folder, line)
+    return [case for number in sorted(found) for case in found[number]]
 
 
 @cache
@@ -86,27 +94,61 @@ def _profile(name: str) -> Profile:
     return load_profile(find_profile(name))
 
 
-def _case(folder: Path, line: dict[str, Any]) -> Case:
+def _cases(folder: Path, line: dict[str, Any]) -> list[Case]:
     kept = folder / f"{line['number']}.features.json"
     data = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
     if data.get("source") != _source():
-        data = {"source": _source(), **_extract(folder / f"{line['number']}.tar.gz")}
+        data = {"source": _source(), "seen": _extract(folder, line)}
         kept.write_text(json.dumps(data), encoding="utf-8")
-    return Case(
-        line["number"], tuple(line["causes"]), _profile(line["profile"]), line["missing"],
-        {name: Feature(**one) for name, one in data["features"].items()},
-        [Finding.from_dict(one) for one in data["failed"]],
-    )  # fmt: skip
+    return [
+        Case(
+            line["number"], tuple(line["causes"]), _profile(line["profile"]), line["missing"],
+            {name: Feature(**one) for name, one in seen["features"].items()},
+            [Finding.from_dict(one) for one in seen["failed"]], luck,
+        )
+        for luck, seen in enumerate(data["seen"])
+    ]  # fmt: skip
 
 
-def _extract(path: Path) -> dict[str, Any]:
+def _extract(folder: Path, line: dict[str, Any]) -> list[dict[str, Any]]:
+    """Features and failures of a record; of a healthy one with those of unlucky twins."""
+    path = folder / f"{line['number']}.tar.gz"
     with tempfile.TemporaryDirectory() as name, tarfile.open(path) as packed:
         packed.extractall(name, filter="data")
         record = open_record(Path(name))
         done = assess(record)
-        features = features_of(record, done.findings, done.profile)
-        failed = [f.to_dict() | {"budget": []} for f in done.findings if f.decision in BAD]
-        return {"features": {n: one.to_dict() for n, one in features.items()}, "failed": failed}
+        every = [done.findings]
+        if not line["causes"]:
+            every += unlucky(done.findings, np.random.default_rng(line["number"]))
+        return [_seen(record, findings, done.profile) for findings in every]
+
+
+def _seen(record: Record, findings: Sequence[Finding], profile: Profile) -> dict[str, Any]:
+    features = features_of(record, findings, profile)
+    failed = [f.to_dict() | {"budget": []} for f in findings if f.decision in BAD]
+    return {"features": {n: one.to_dict() for n, one in features.items()}, "failed": failed}
+
+
+def unlucky(findings: Sequence[Finding], rng: np.random.Generator) -> list[list[Finding]]:
+    """The findings ``LUCK`` times, each with one value put beyond its limit within its U."""
+    able = {i: f.what for i, f in enumerate(findings)
+            if f.decision == Decision.PASS and f.value is not None and f.u_expanded
+            and (f.limit_low is not None or f.limit_high is not None)}  # fmt: skip
+    kinds = sorted(set(able.values()))
+    found = []
+    for kind in rng.choice(kinds, size=LUCK, replace=False) if len(kinds) >= LUCK else ():
+        index = int(rng.choice([i for i, what in able.items() if what == kind]))
+        twin = list(findings)
+        twin[index] = _put_beyond(findings[index], float(rng.uniform(*BEYOND)))
+        found.append(twin)
+    return found
+
+
+def _put_beyond(f: Finding, part: float) -> Finding:
+    value, beyond = f.value or 0.0, part * (f.u_expanded or 0.0)
+    if f.limit_high is not None and (value >= 0.0 or f.limit_low is None):
+        return replace(f, limit_high=value - beyond, decision=Decision.CONDITIONAL_FAIL)
+    return replace(f, limit_low=value + beyond, decision=Decision.CONDITIONAL_FAIL)
 
 
 def runs_of(cases: Iterable[Case]) -> list[Run]:
@@ -114,14 +156,14 @@ def runs_of(cases: Iterable[Case]) -> list[Run]:
     return [
         (one.causes[0] if one.causes else "", kind_of(one.profile),
          {name: f.state for name, f in one.features.items()})
-        for one in cases if len(one.causes) < 2
+        for one in cases if len(one.causes) < 2 and not one.luck
     ]  # fmt: skip
 
 
 def folds(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
     """Failing cases part by part, each with counts that have not seen it."""
     return [
-        ([c for c in cases if c.number % FOLDS == part and c.failed and c.causes],
+        ([c for c in cases if c.number % FOLDS == part and c.failed],
          fit(runs_of(c for c in cases if c.number % FOLDS != part), 1.0))
         for part in range(FOLDS)
     ]  # fmt: skip
