@@ -11,7 +11,7 @@ from runner.diagnose.causes import HEALTHY, Cause, applicable
 from runner.diagnose.estimates import Estimate, estimates
 from runner.diagnose.feature import BAD, Feature, is_near
 from runner.diagnose.features import features_of
-from runner.diagnose.fitted import Fitted, kind_of, load_fitted
+from runner.diagnose.fitted import kind_of, load_fitted
 from runner.diagnose.likelihood import BAD_LUCK, Ranking, StateTable, probabilities
 from runner.diagnose.remedies import CAUTION, Remedy, remedies_for
 from runner.finding import Finding
@@ -88,8 +88,8 @@ def judge_features(
 ) -> tuple[list[Suspect], list[dict[str, Any]]]:
     """Rank the causes that this unit can have."""
     near = sum(is_near(f) for f in failed)
-    ranking = rank(features, profile, failed, load_fitted())
     table = StateTable(load_fitted(), kind_of(profile))
+    ranking = rank(features, profile, failed, table)
     by_name = {cause.name: cause for cause in applicable(profile)}
     suspects = [
         _suspect(by_name[name], p, features, table)
@@ -103,11 +103,10 @@ def judge_features(
 
 
 def rank(
-    features: Mapping[str, Feature], profile: Profile, failed: Sequence[Finding], fitted: Fitted
+    features: Mapping[str, Feature], profile: Profile, failed: Sequence[Finding], table: StateTable
 ) -> Ranking:
-    """Weigh all causes that this unit can have by these counts."""
+    """Weigh all causes that this unit can have; ``table`` is that of its kind."""
     near = sum(is_near(f) for f in failed)
-    table = StateTable(fitted, kind_of(profile))
     return probabilities(applicable(profile), features, table, strays=len(failed) - near, near=near)
 
 

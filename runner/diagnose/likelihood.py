@@ -25,10 +25,11 @@ __all__ = [
 ]  # fmt: skip
 
 NONE_FITS, BAD_LUCK = "none-of-these", "bad-luck"
-SHOWN, MAY = 0.85, 0.45
+SHOWN, MAY = 0.85, 0.6
 """Part of the runs in which a cause brings a state it is expected to, or may, bring."""
-TRUST, TRUST_KIND = 2.0, 1.5
-LEAST_P = 0.004
+TRUST, TRUST_KIND = 2.0, 3.0
+LEAST_P = 0.001
+"""What a state that a cause was never seen to bring may have."""
 NONE_PRIOR, LUCK_PRIOR, STRAYS_P = 0.02, 1.0, 0.03
 NEAR = "near"
 NEAR_P, NEAR_ONLY_P = 0.03, 0.05
@@ -53,6 +54,7 @@ class StateTable:
     fitted: Fitted
     kind: str
     _known: dict[tuple[str, str], dict[str, float]] = field(default_factory=dict)
+    _joint: dict[tuple[str, str, str], dict[str, float]] = field(default_factory=dict)
 
     def of(self, cause: Cause | None, feature: str) -> dict[str, float]:
         """P(state | cause) of all states of a feature; of a healthy unit for ``None``."""
@@ -66,6 +68,14 @@ class StateTable:
         """P(state | cause), never below what a state not seen so far may have."""
         least = NEAR_P if cause is None and state == NEAR else LEAST_P
         return max(self.of(cause, feature).get(state, 0.0), least)
+
+    def both(self, a: Cause, b: Cause, feature: str) -> dict[str, float]:
+        """P(state) when both causes are there, see :func:`together`."""
+        key = (a.name, b.name, feature)
+        if key not in self._joint:
+            of_a, of_b = self.of(a, feature), self.of(b, feature)
+            self._joint[key] = together(of_a, of_b, self.of(None, feature))
+        return self._joint[key]
 
     def weight(self, feature: str) -> float:
         """What a logarithm of this feature counts."""
@@ -161,8 +171,8 @@ def _score(table: StateTable, cause: Cause | None, seen: Mapping[str, str]) -> f
 def _both(table: StateTable, a: Cause, b: Cause, seen: Mapping[str, str]) -> float:
     total = 0.0
     for name, state in seen.items():
-        joint = together(table.of(a, name), table.of(b, name), table.of(None, name))
-        total += table.weight(name) * math.log(max(joint.get(state, 0.0), LEAST_P))
+        p = table.both(a, b, name).get(state, 0.0)
+        total += table.weight(name) * math.log(max(p, LEAST_P))
     return total
 
 

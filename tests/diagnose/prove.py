@@ -29,7 +29,7 @@ from runner.diagnose.diagnosis import rank
 from runner.diagnose.feature import BAD, Feature
 from runner.diagnose.features import features_of
 from runner.diagnose.fitted import Fitted, Run, fit, kind_of
-from runner.diagnose.likelihood import Ranking
+from runner.diagnose.likelihood import Ranking, StateTable
 from runner.finding import Decision, Finding
 from runner.one_thread import one_thread
 from runner.profile import Profile, find_profile, load_profile
@@ -40,7 +40,7 @@ __all__ = ["Case", "Judged", "folds", "judge", "read_cases", "runs_of", "unlucky
 FOLDS = 10
 LUCK, BEYOND = 4, (0.1, 0.9)
 """Unlucky units per healthy record; how far beyond the limit the value lies, in parts of its U."""
-TEMPERATURES = (0.25, 0.35, 0.5, 0.7, 1.0, 1.4, 2.0, 2.8)
+TEMPERATURES = (0.2, 0.3, 0.4, 0.55, 0.75, 1.0, 1.4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -174,7 +174,11 @@ def judge(parts: Sequence[tuple[list[Case], Fitted]], temperature: float) -> lis
     done = []
     for mine, fitted in parts:
         others = replace(fitted, temperature=temperature)
-        done += [Judged(c, rank(c.features, c.profile, c.failed, others)) for c in mine]
+        table = {kind_of(c.profile): StateTable(others, kind_of(c.profile)) for c in mine}
+        done += [
+            Judged(c, rank(c.features, c.profile, c.failed, table[kind_of(c.profile)]))
+            for c in mine
+        ]
     return sorted(done, key=lambda one: one.case.number)
 
 
