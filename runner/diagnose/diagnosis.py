@@ -20,7 +20,9 @@ from runner.record.reader import Record
 
 __all__ = ["Diagnosis", "Suspect", "diagnose", "judge_features", "rank"]
 
-SHOWN, LEAST_P, ALIKE = 5, 0.02, 3.0
+SHOWN, LEAST_P = 5, 0.02
+ALIKE, SAME = 5.0, 1.5
+"""Odds within which a cause is not ruled out, and within which nothing decides."""
 SIGNS, SIGN_RATIO = 6, 2.0
 """Most signs that are named for or against a cause, and how much a sign must change its odds."""
 
@@ -79,7 +81,11 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     wanted = [kinds.get(s.cause, "") for s in suspects if s.probability > 0.1]
     remedies = [one for kind in dict.fromkeys(wanted) for one in remedies_for(kind, profile)]
     return Diagnosis(
-        suspects, together, estimates(findings, profile), remedies, _summary(suspects)
+        suspects,
+        together,
+        estimates(findings, profile),
+        remedies,
+        _summary(suspects, together),
     )
 
 
@@ -140,12 +146,20 @@ def _special(name: str, p: float, features: Mapping[str, Feature], near: int, ma
     )  # fmt: skip
 
 
-def _summary(suspects: Sequence[Suspect]) -> str:
+def _summary(suspects: Sequence[Suspect], together: Sequence[Mapping[str, Any]]) -> str:
+    """What a repairer reads first; it claims that nothing decides only where nothing does."""
     if not suspects:
         return "No cause stands out."
-    first = suspects[0]
-    alike = [s for s in suspects[1:] if s.probability * ALIKE > first.probability]
-    if alike:
-        names = "; ".join(s.title for s in (first, *alike))
+    first, titles = suspects[0], {s.cause: s.title for s in suspects}
+    for pair in together:
+        if pair["probability"] > 0.5 and set(pair["causes"]) <= set(titles):
+            names = "; ".join(titles[name] for name in pair["causes"])
+            return (f"Two causes together explain this best ({pair['probability']:.0%}): {names}."
+                    f" Begin with: {first.next}")  # fmt: skip
+    others = [s for s in suspects[1:] if s.probability * ALIKE > first.probability]
+    if not others:
+        return f"Most likely: {first.title} ({first.probability:.0%}). To confirm: {first.next}"
+    names = "; ".join(s.title for s in (first, *others))
+    if others[0].probability * SAME > first.probability:
         return f"Nothing measured tells these apart: {names}. Measure this next: {first.next}"
-    return f"Most likely: {first.title} ({first.probability:.0%}). To confirm: {first.next}"
+    return f"Most likely the first of these, but not for certain: {names}. To decide: {first.next}"

@@ -33,6 +33,8 @@ class Fitted:
     """Feature, cause, kind, state: number of runs."""
     weights: dict[str, float] = field(default_factory=dict)
     """What a feature counts beside those that say the same, see :func:`weights_of`."""
+    reach: float = 1.0
+    """Highest probability that is stated: how often sure answers were right."""
     made: dict[str, Any] = field(default_factory=dict)
 
     def states(self, feature: str) -> list[str]:
@@ -59,7 +61,7 @@ def fit(runs: Iterable[Run], temperature: float, **made: Any) -> Fitted:
         for feature, state in states.items():
             row = table.setdefault(feature, {}).setdefault(cause, {}).setdefault(kind, {})
             row[state] = row.get(state, 0) + 1
-    return Fitted(len(known), temperature, table, weights_of([run[2] for run in known]), made)
+    return Fitted(len(known), temperature, table, weights_of([run[2] for run in known]), made=made)
 
 
 def weights_of(runs: Sequence[Mapping[str, str]]) -> dict[str, float]:

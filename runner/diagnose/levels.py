@@ -115,7 +115,7 @@ def _limit_part(findings: Sequence[Finding]) -> Feature | None:
         return None
     amps_set, part = max(parts)
     state = step(
-        part, (-0.9, "none"), (-0.23, "far low"), (-0.05, "low"), (0.05, "ok"), above="high"
+        part, (-0.9, "nothing"), (-0.23, "far low"), (-0.05, "low"), (0.05, "ok"), above="high"
     )
     return Feature(state, f"limited current {part:+.1%} at {amps_set:.3g} A", part)
 

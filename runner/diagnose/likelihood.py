@@ -13,7 +13,6 @@ from __future__ import annotations
 import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
-from itertools import combinations
 
 from runner.diagnose.causes import HEALTHY, Cause, load_causes
 from runner.diagnose.failures import FAILURES
@@ -36,7 +35,8 @@ NEAR_P, NEAR_ONLY_P = 0.03, 0.05
 """Bad luck strikes one of some thirty features; a fault seldom fails nothing clearly."""
 PAIR_PRIOR = 0.02
 """Prior of a second cause beside the first (common practice: one fault is the rule)."""
-PAIRED = 12
+PAIRED = 6
+"""How many of the causes that explain most alone are paired with every other."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -151,15 +151,16 @@ def probabilities(
     scores: dict[tuple[str, ...], float] = {
         (c.name,): _score(table, c, seen) + math.log(c.prior) + clear for c in causes
     }
-    first = sorted(causes, key=lambda c: -scores[(c.name,)])[:PAIRED]
-    for a, b in combinations(first, 2):
+    by_score = sorted(causes, key=lambda c: -scores[(c.name,)])
+    firsts = enumerate(by_score[:PAIRED], start=1)
+    for a, b in ((a, b) for place, a in firsts for b in by_score[place:]):
         prior = math.log(PAIR_PRIOR * a.prior * b.prior) + clear
         scores[(a.name, b.name)] = prior + _both(table, a, b, seen)
     scores[(NONE_FITS,)] = math.log(NONE_PRIOR) + clear + _none(table, causes, seen)
     if near:
         luck = math.log(LUCK_PRIOR) + strays * math.log(STRAYS_P)
         scores[(BAD_LUCK,)] = luck + _score(table, None, seen)
-    return _normalised(scores)
+    return _normalised(scores, table.fitted.reach)
 
 
 def _score(table: StateTable, cause: Cause | None, seen: Mapping[str, str]) -> float:
@@ -186,10 +187,11 @@ def _none(table: StateTable, causes: Sequence[Cause], seen: Mapping[str, str]) -
     return total
 
 
-def _normalised(scores: Mapping[tuple[str, ...], float]) -> Ranking:
+def _normalised(scores: Mapping[tuple[str, ...], float], reach: float) -> Ranking:
+    """Probabilities; what is left of one by ``reach`` is for what no simulated unit shows."""
     top = max(scores.values())
     weights = {names: math.exp(score - top) for names, score in scores.items()}
-    total = sum(weights.values())
+    total = sum(weights.values()) / reach
     present: dict[str, float] = {}
     for names, weight in weights.items():
         for name in names:

@@ -153,6 +153,6 @@ def _power_step(event: dict[str, Any]) -> Feature | None:
     if (watts := _watts(event)) is None:
         return None
     ratio = watts[1] / watts[0]
-    state = step(ratio, (0.6, "falls far"), (0.95, "falls"), (1.05, "none"), (1.3, "small"),
+    state = step(ratio, (0.6, "falls far"), (0.95, "falls"), (1.05, "no step"), (1.3, "small"),
                  above="ok")  # fmt: skip
     return Feature(state, f"{watts[0]:.3g} W to {watts[1]:.3g} W at the tap point", ratio)

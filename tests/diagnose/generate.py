@@ -111,6 +111,8 @@ def main() -> None:
     for number in range(int(sys.argv[2]), int(sys.argv[3])):
         if number not in done:
             line = one(case(number), path.parent)
+            if line.get("how") == "interrupted":
+                return
             with path.open("a", encoding="utf-8") as file:
                 file.write(json.dumps(line) + "\n")
 

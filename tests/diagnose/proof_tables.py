@@ -13,7 +13,7 @@ if TYPE_CHECKING:
 
 __all__ = ["tables"]
 
-BANDS = ((0.0, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 0.9), (0.9, 0.98), (0.98, 1.01))
+BANDS = ((0.0, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 0.9), (0.9, 0.95), (0.95, 1.01))
 
 
 def tables(judged: Sequence[Judged], losses: Mapping[float, float]) -> str:

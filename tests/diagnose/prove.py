@@ -16,7 +16,7 @@ import sys
 import tarfile
 import tempfile
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import asdict, dataclass, replace
 from functools import cache
 from pathlib import Path
 from typing import Any
@@ -38,9 +38,10 @@ from runner.record.reader import Record, open_record
 __all__ = ["Case", "Judged", "folds", "judge", "read_cases", "runs_of", "unlucky"]
 
 FOLDS = 10
+SURE = 0.98
 LUCK, BEYOND = 4, (0.1, 0.9)
 """Unlucky units per healthy record; how far beyond the limit the value lies, in parts of its U."""
-TEMPERATURES = (0.2, 0.3, 0.4, 0.55, 0.75, 1.0, 1.4)
+TEMPERATURES = (0.3, 0.4, 0.55, 0.75, 1.0, 1.4)
 
 
 @dataclass(frozen=True, slots=True)
@@ -152,11 +153,15 @@ def _put_beyond(f: Finding, part: float) -> Finding:
 
 
 def runs_of(cases: Iterable[Case]) -> list[Run]:
-    """Cases with one cause or none, as the fit wants them; pairs are only judged."""
+    """Cases with one cause or none, as the fit wants them; pairs are only judged.
+
+    A fault that makes nothing fail is never diagnosed, so it must not teach what it looks like.
+    """
     return [
         (one.causes[0] if one.causes else "", kind_of(one.profile),
          {name: f.state for name, f in one.features.items()})
-        for one in cases if len(one.causes) < 2 and not one.luck
+        for one in cases
+        if len(one.causes) < 2 and not one.luck and bool(one.causes) == bool(one.failed)
     ]  # fmt: skip
 
 
@@ -169,11 +174,13 @@ def folds(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
     ]  # fmt: skip
 
 
-def judge(parts: Sequence[tuple[list[Case], Fitted]], temperature: float) -> list[Judged]:
+def judge(
+    parts: Sequence[tuple[list[Case], Fitted]], temperature: float, most: float = 1.0
+) -> list[Judged]:
     """Judge each failing case by counts that have not seen it."""
     done = []
     for mine, fitted in parts:
-        others = replace(fitted, temperature=temperature)
+        others = replace(fitted, temperature=temperature, reach=most)
         table = {kind_of(c.profile): StateTable(others, kind_of(c.profile)) for c in mine}
         done += [
             Judged(c, rank(c.features, c.profile, c.failed, table[kind_of(c.profile)]))
@@ -189,6 +196,18 @@ def loss(judged: Iterable[Judged]) -> float:
     return sum(-math.log(max(p, 1e-6)) for p in given) / max(len(given), 1)
 
 
+def reach(judged: Iterable[Judged]) -> float:
+    """How often answers that were sure were right: (right + 1)/(answers + 2), Laplace."""
+    sure = [
+        name in one.case.causes
+        for one in judged
+        if one.case.causes
+        for name, p in list(one.ranking.present.items())[:1]
+        if p > SURE
+    ]
+    return round((sum(sure) + 1) / (len(sure) + 2), 3)
+
+
 def main() -> None:
     """Fit, judge, print; with ``--write`` keep."""
     from tests.diagnose.proof_tables import tables
@@ -200,17 +219,17 @@ def main() -> None:
     by_temperature = {t: judge(parts, t) for t in TEMPERATURES}
     losses = {t: loss(judged) for t, judged in by_temperature.items()}
     best = min(losses, key=lambda t: losses[t])
-    text = tables(by_temperature[best], losses)
+    most = reach(by_temperature[best])
+    text = tables(judge(parts, best, most), losses)
     sys.stdout.write(text)
     if "--write" in sys.argv:
-        keep(fit(runs_of(cases), best, cases=len(cases), folds=FOLDS), text)
+        keep(replace(fit(runs_of(cases), best, cases=len(cases), folds=FOLDS), reach=most), text)
 
 
 def keep(fitted: Fitted, text: str) -> None:
     """Write the counts and the tables to where they are used and read."""
     room = Path(diagnose.__file__).parent
-    data = {"runs": fitted.runs, "temperature": fitted.temperature,
-            "made": fitted.made, "weights": fitted.weights, "table": fitted.table}  # fmt: skip
+    data = asdict(fitted)
     (room / "fitted.json").write_text(json.dumps(data, sort_keys=True) + "\n", encoding="utf-8")
     Path(__file__).with_name("proof.md").write_text(text, encoding="utf-8")
 
