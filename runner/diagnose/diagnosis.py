@@ -14,6 +14,7 @@ from runner.diagnose.features import features_of
 from runner.diagnose.fitted import kind_of, load_fitted
 from runner.diagnose.likelihood import BAD_LUCK, Ranking, StateTable, probabilities
 from runner.diagnose.remedies import CAUTION, Remedy, remedies_for
+from runner.diagnose.signs import signs
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import Record
@@ -23,8 +24,6 @@ __all__ = ["Diagnosis", "Suspect", "diagnose", "judge_features", "rank"]
 SHOWN, LEAST_P = 5, 0.02
 ALIKE, SAME = 5.0, 1.5
 """Odds within which a cause is not ruled out, and within which nothing decides."""
-SIGNS, SIGN_RATIO = 6, 2.0
-"""Most signs that are named for or against a cause, and how much a sign must change its odds."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -117,17 +116,8 @@ def rank(
 
 
 def _suspect(cause: Cause, p: float, features: Mapping[str, Feature], table: StateTable) -> Suspect:
-    odds = {
-        name: table.p(cause, name, one.state) / table.p(None, name, one.state)
-        for name, one in features.items()
-    }
-    speaks = sorted((n for n in odds if odds[n] > SIGN_RATIO), key=lambda n: -odds[n])
-    against = sorted((n for n in odds if odds[n] < 1 / SIGN_RATIO), key=lambda n: odds[n])
-    return Suspect(
-        cause.name, cause.title, p,
-        [features[name].says for name in speaks[:SIGNS]],
-        [features[name].says for name in against[:SIGNS]], cause.next,
-    )  # fmt: skip
+    speaks, against = signs(cause, features, table)
+    return Suspect(cause.name, cause.title, p, speaks, against, cause.next)
 
 
 def _special(name: str, p: float, features: Mapping[str, Feature], near: int, many: int) -> Suspect:

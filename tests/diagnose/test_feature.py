@@ -6,7 +6,9 @@ import pytest
 
 from runner.diagnose.failures import FAILURES
 from runner.diagnose.feature import grade, is_near, over, worst
+from runner.diagnose.fitted import load_fitted
 from runner.diagnose.levels import LEVELS, step
+from runner.diagnose.signs import SUBJECTS
 from runner.finding import Decision, Finding
 
 
@@ -62,6 +64,12 @@ def test_steps_take_the_first_that_is_not_exceeded() -> None:
 
 def test_what_was_not_measured_is_left_out() -> None:
     assert all(read([]) is None for read in (*FAILURES.values(), *LEVELS.values()))
+
+
+def test_every_sign_has_a_subject() -> None:
+    named = [name for names in SUBJECTS.values() for name in names]
+    assert len(named) == len(set(named))
+    assert set(named) >= {*FAILURES, *LEVELS, *load_fitted().table}
 
 
 def _effect(volts: float, at: str) -> Finding:
