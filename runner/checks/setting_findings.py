@@ -110,14 +110,13 @@ def _line(outputs: Mapping[Place, Budget | str], profile: Profile, judge: Judge)
     budgets = list(known.values())
     error_v = np.array([budget.value for budget in budgets]) - set_v
     residual_v = apart @ error_v
-    scatter_v = float(np.sqrt(residual_v @ residual_v / (len(known) - 2)))
     top_v = profile.unit.voltage.high
     allowed_v = limits.limit.at(top_v)
     source = f"follows from the limit of the setting ({limits.source})"
     worst = int(np.argmax(np.abs(residual_v)))
-    gain = _fitted("gain error", "%", 100 * weights[0], budgets, set_v, scatter_v)
-    offset = _fitted("offset", "V", weights[1], budgets, set_v, scatter_v)
-    bend = _fitted("bend", "V", apart[worst], budgets, set_v, 0.0)
+    gain = _fitted("gain error", "%", 100 * weights[0], budgets, set_v)
+    offset = _fitted("offset", "V", weights[1], budgets, set_v)
+    bend = _fitted("bend", "V", apart[worst], budgets, set_v)
     at = list(known)[worst].words
     return [
         judge.apply(gain, Limit.about(0.0, 100 * allowed_v / top_v), source),
@@ -127,14 +126,13 @@ def _line(outputs: Mapping[Place, Budget | str], profile: Profile, judge: Judge)
 
 
 def _fitted(
-    what: str, unit: str, weights: FloatArray, budgets: Sequence[Budget], set_v: FloatArray,
-    scatter_v: float,
-) -> Budget:  # fmt: skip
+    what: str, unit: str, weights: FloatArray, budgets: Sequence[Budget], set_v: FloatArray
+) -> Budget:
     """Budget of a figure of the fitted line: a weighted sum of the errors at the points.
 
     Readings on one range of the meter share its error, which by the weights' signs adds to a
-    gain and all but leaves a bend (GUM 5.2.2). ``scatter_v`` is that of the points about the
-    line, where the figure stands for more than these points.
+    gain and all but leaves a bend (GUM 5.2.2). The figure is that of the line through these set
+    points; how far the unit itself bends away from it is the finding "bend", no uncertainty.
     """
     value = sum(
         float(weight) * (budget.value - float(at_v))
@@ -146,9 +144,6 @@ def _fitted(
         for line in budget.lines
     ]
     lines = _gathered(carried, value, unit)
-    if scatter_v > 0:
-        u = scatter_v * math.sqrt(float(weights @ weights))
-        lines.append(Line("scatter of the fit", "A", u, value, unit, dof=len(budgets) - 2))
     caveats, notes = merged(b.caveats for b in budgets), merged(b.notes for b in budgets)
     return Budget(what, unit, float(value), tuple(lines), caveats, notes)
 

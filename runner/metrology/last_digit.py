@@ -15,44 +15,64 @@ from runner.metrology.repeats import standard_deviation
 
 __all__ = ["Spread", "spread_within"]
 
-LEAST_DOF = 8
+LEAST_DOF = 4
 """Fewer say too little of the spread."""
-SURE = 0.05
-"""The spread is taken as small as it may be with this chance."""
+QUANTILES = 16
+"""Equal parts of chance over which what is left is averaged."""
 
 
 @dataclass(frozen=True)
 class Spread:
-    """Scatter of readings about the means of their groups, in their unit, and its freedom."""
+    """Scatter of readings about the means of their groups, in their unit, and its freedom.
+
+    `sides` are the numbers of readings on either side of a difference: groups by turns.
+    """
 
     within: float
     dof: int
-    readings: int
+    sides: tuple[int, int]
+
+    @property
+    def readings(self) -> int:
+        """How many there are."""
+        return sum(self.sides)
 
     @property
     def difference_u(self) -> float:
-        """Standard uncertainty of the difference of two means of half the readings each."""
-        return self.within * 2 / math.sqrt(self.readings)
+        """Standard uncertainty of the difference of the means of both sides."""
+        if not all(self.sides):
+            return 0.0
+        return self.within * math.sqrt(sum(1 / n for n in self.sides))
 
     def remaining_share(self, count: float) -> float:
-        """Share (0 to 1) of half a last digit `count` that may be left in a group's mean.
+        """Share (0 to 1) of half a last digit `count` that is left in a group's mean.
 
-        The spread is taken at its lower confidence limit, less what the rounding itself adds
-        (q^2/12, Sheppard).
+        The spread s is not known but by its estimate: s^2 is taken as dof*within^2/chi^2(dof),
+        less what the rounding itself adds (q^2/12, Sheppard), and the square of the share, which
+        is what a variance is made of, is averaged over that distribution.
         """
         if count <= 0 or self.dof < LEAST_DOF:
             return 1.0
         from scipy.special import chdtri
 
-        least = self.dof * self.within**2 / float(chdtri(self.dof, SURE)) - count**2 / 12
-        if least <= 0:
-            return 1.0
-        return min(1.0, 2 / math.pi * math.exp(-2 * math.pi**2 * least / count**2))
+        chances = [(n + 0.5) / QUANTILES for n in range(QUANTILES)]
+        squares = [
+            _share(self.dof * self.within**2 / float(chdtri(self.dof, p)) - count**2 / 12, count)
+            for p in chances
+        ]
+        return math.sqrt(math.fsum(share * share for share in squares) / QUANTILES)
+
+
+def _share(variance: float, count: float) -> float:
+    if variance <= 0:
+        return 1.0
+    return min(1.0, 2 / math.pi * math.exp(-2 * math.pi**2 * variance / count**2))
 
 
 def spread_within(groups: Sequence[Sequence[float]]) -> Spread:
-    """Pool the scatter of groups of readings (their unit), each of one place."""
+    """Pool the scatter of groups of readings (their unit): by turns of the one side, the other."""
     dof = sum(len(group) - 1 for group in groups)
     squares = sum((len(g) - 1) * standard_deviation(g) ** 2 for g in groups)
     within = math.sqrt(squares / dof) if dof > 0 else 0.0
-    return Spread(within, dof, sum(len(group) for group in groups))
+    counts = [len(group) for group in groups]
+    return Spread(within, dof, (sum(counts[::2]), sum(counts[1::2])))

@@ -21,6 +21,8 @@ __all__ = [
 ]
 
 
+DIFFER_P = 0.05
+"""Chance below which differences are said to scatter more than their readings (GUM H.5.2.4)."""
 ALIKE = 1e-12
 """Scatter as a share of the value that is the computer's rounding, not the instrument's."""
 
@@ -89,13 +91,14 @@ def difference(
         raise ValueError(f"second: expected {len(above)} readings, found {len(below)}")
     value = scale.corrected(mean(above)) - other.corrected(mean(below))
     lines: list[Line] = []
-    left = 1.0
+    spread = spread_within(groups if paired else [above, below])
+    left = spread.remaining_share(scale.resolution)
     if paired and len(above) > 1:
-        spread = spread_within(groups)
-        left = spread.remaining_share(scale.resolution)
         steps = [a - b for a, b in zip(above, below, strict=True)]
         apart = scatter_line("scatter of differences", steps, scale.unit, n_eff=n_eff)
-        lines.append(_at_least(apart, spread) if left < 1 else apart)
+        lines.append(_pooled(apart, spread) if left < 1 else apart)
+    elif left < 1 and other.name == scale.name:
+        lines.append(_within(spread, scale.unit))
     else:
         lines += _scatter(above, scale, None)
         lines += _scatter(below, other, None, sensitivity=-1.0)
@@ -176,14 +179,28 @@ def _scale_lines(above: float, below: float, scale: Scale, other: Scale, left: f
     return lines
 
 
-def _at_least(apart: Line, spread: Spread) -> Line:
-    """The scatter of few means can be nothing by chance; that of their readings tells better."""
-    if apart.u >= spread.difference_u:
-        return apart
-    return replace(
-        apart, name="scatter of readings at each place", u=spread.difference_u,
-        dof=float(spread.dof), source=f"{spread.readings} readings",
+def _within(spread: Spread, unit: str) -> Line:
+    """Scatter of a difference of means from the readings behind them."""
+    return Line(
+        "scatter of readings at each place", "A", spread.difference_u, unit=unit,
+        dof=float(spread.dof), distribution="t", source=f"{spread.readings} readings",
     )  # fmt: skip
+
+
+def _pooled(apart: Line, spread: Spread) -> Line:
+    """Join the scatter of few differences with that of the readings behind them (GUM H.5.2.5).
+
+    The few alone count where they scatter more than their readings let expect (5 % level).
+    """
+    from scipy.special import fdtrc
+
+    within = _within(spread, apart.unit)
+    ratio = (apart.u / within.u) ** 2 if within.u > 0 else math.inf
+    if float(fdtrc(apart.dof, within.dof, ratio)) < DIFFER_P:
+        return apart
+    dof = apart.dof + within.dof
+    u = math.sqrt((apart.dof * apart.u**2 + within.dof * within.u**2) / dof)
+    return replace(within, u=u, value=apart.value, dof=dof)
 
 
 def _scatter(

@@ -35,7 +35,7 @@ def test_difference_of_rounded_means_holds_the_true_value(spread: float) -> None
         raw = true[:, None, None] + 1e-4 * spread * draw.standard_normal((2, 3, 5))
         read = np.rint(raw / 1e-4) * 1e-4
         means = read.mean(axis=2)
-        groups = [*read[0].tolist(), *read[1].tolist()]
+        groups = [group for pair in zip(*read.tolist(), strict=True) for group in pair]
         budget = difference("d", means[0].tolist(), means[1].tolist(), scale, groups=groups)
         held.append(abs(budget.value - (true[0] - true[1])) <= budget.expanded(0.95))
-    assert np.mean(held) >= 0.93
+    assert 0.93 <= np.mean(held) <= 0.995  # bounded errors of a digit reach beyond 97 %

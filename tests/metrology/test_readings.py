@@ -7,10 +7,12 @@ import math
 import GTC
 import numpy as np
 import pytest
+from scipy.stats import ttest_ind
 
 from runner.metrology.budget import Budget, Line
 from runner.metrology.bulk import difference_of_groups, mean_of_groups, reading_u
 from runner.metrology.certificate import CertificateEntry
+from runner.metrology.coverage import t_factor
 from runner.metrology.derived import output_resistance, ratio, temperature_coefficient
 from runner.metrology.propagate import propagate, read_together
 from runner.metrology.readings import (
@@ -100,12 +102,27 @@ def test_readings_on_two_ranges_carry_both_limits() -> None:
     assert budget.value == -3.0
 
 
-def test_unpaired_difference_has_two_scatters() -> None:
+def test_unpaired_difference_pools_the_scatter_on_one_range() -> None:
+    """Against scipy's two-sample interval with one spread for both (equal_var=True)."""
     budget = difference("load effect", NO_LOAD, FULL_LOAD[:4], SCALE, paired=False)
     _agrees(budget)
+    line = budget.lines[0]
+    interval = ttest_ind(NO_LOAD, FULL_LOAD[:4], equal_var=True).confidence_interval(0.95)
+    assert line.dof == len(NO_LOAD) + 4 - 2
+    assert t_factor(0.95, line.dof) * line.u == pytest.approx(
+        (interval.high - interval.low) / 2, rel=1e-9
+    )
+
+
+def test_unpaired_difference_on_two_ranges_has_two_scatters() -> None:
+    other = meter_scale(10.0)
+    budget = difference("load effect", NO_LOAD, FULL_LOAD[:4], SCALE, other, paired=False)
     first, second = GTC.type_a.estimate(NO_LOAD), GTC.type_a.estimate(FULL_LOAD[:4])
     scatter = math.hypot(*(line.u for line in budget.lines[:2]))
     assert scatter == pytest.approx(GTC.uncertainty(first - second), rel=1e-12)
+
+
+def test_unpaired_difference_needs_as_many_where_paired() -> None:
     with pytest.raises(ValueError, match="second: expected 5 readings, found 4"):
         difference("load effect", NO_LOAD, FULL_LOAD[:4], SCALE)
 

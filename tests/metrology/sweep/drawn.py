@@ -24,7 +24,7 @@ DIFFERENCE_DIV, DIFFERENCE_V = 0.15, 1.2e-3
 """What the invented scope's sheet allows a difference of two samples beside its gain."""
 RESISTANCE = 0.01
 """Limit of the bleed resistor and of the meter's own resistance."""
-STEPS = frozenset({"switching", "tap-map"})
+STEPS, SLOPES = frozenset({"switching", "tap-map"}), frozenset({"transient"})
 
 
 class Drawn:
@@ -56,16 +56,22 @@ class Drawn:
                 instrument.truth.swing = float(self._random.uniform(-1, 1)) * LEVEL_PCT / 100
 
     def bent(self, check: str, setting: ChannelSetting, volts: Floats) -> Floats:
-        """Bend a wave (n,) about its resting level, so that what rises above it is off.
+        """Bend a wave (n,) where its check takes a difference, so that this is off as drawn.
 
-        By as much as was drawn from the sheet's limit for two samples of one trace; a curve
-        never turns back, so a small rise is off by less.
+        The sheet's limit for two samples of one trace is drawn from evenly. For a peak beside a
+        resting level the scope's curve has a step just above the level's own noise; for the way
+        back into a band it has a slope about the level, full at a third of a division. A curve
+        never turns back: a small rise is off downwards by no more than itself.
         """
-        if check not in STEPS:
+        if check not in STEPS | SLOPES:
             return volts
         limit = self._at * (DIFFERENCE_DIV * setting.scale_v + DIFFERENCE_V * setting.probe)
-        away = volts - np.median(volts[-volts.size // 10 :])
-        return np.asarray(volts + np.clip(limit * np.sign(away), -np.abs(away), np.abs(away)))
+        rest = volts[-volts.size // 10 :]
+        away = volts - np.median(rest)
+        if check in SLOPES:
+            return np.asarray(volts + limit * np.clip(away / (setting.scale_v / 3), -1, 1))
+        off = np.where(np.abs(away) > 2 * np.std(rest), limit * np.sign(away), 0.0)
+        return np.asarray(volts + (off if limit > 0 else np.clip(off, -np.abs(away), np.abs(away))))
 
     def peaks_v(self, reading: Reading, noise_pp_v: float) -> float:
         """What a peak-to-peak reading is off by, V.
