@@ -21,7 +21,12 @@ def tables(judged: Sequence[Judged], losses: Mapping[float, float]) -> str:
     single = [one for one in judged if len(one.case.causes) == 1]
     pairs = [one for one in judged if len(one.case.causes) == 2]
     lucky = [one for one in judged if not one.case.causes]
+    fresh = [one for one in single if one.case.fresh]
+    whole = [one for one in single if not one.case.missing]
     return "\n".join([
+        _reached("All units with one fault", single), "",
+        _reached("Those that were never looked at while anything was corrected", fresh), "",
+        _reached("With all instruments on the bench", whole), "",
         *_by_fault(single), "", *_calibration(single), "", *_pairs(pairs), "", *_luck(lucky), "",
         "Loss by temperature: " + ", ".join(f"{t:g}: {x:.3f}" for t, x in losses.items()), "",
     ])  # fmt: skip
@@ -32,6 +37,12 @@ def share(count: int, many: int) -> str:
     return f"{count} of {many} ({count / many:.1%})" if many else "none"
 
 
+def _reached(which: str, single: Sequence[Judged]) -> str:
+    places = [one.place(one.case.causes[0]) for one in single]
+    first, three = (share(sum(p <= most for p in places), len(places)) for most in (1, 3))
+    return f"{which}: right cause first {first}, within three {three}."
+
+
 def _by_fault(single: Sequence[Judged]) -> list[str]:
     places: dict[str, list[int]] = defaultdict(list)
     instead: dict[str, Counter[str]] = defaultdict(Counter)
@@ -40,12 +51,7 @@ def _by_fault(single: Sequence[Judged]) -> list[str]:
         places[cause].append(one.place(cause))
         if places[cause][-1] > 1:
             instead[cause][next(iter(one.ranking.present))] += 1
-    every = [p for row in places.values() for p in row]
-    lines = [
-        f"One fault: first {share(sum(p == 1 for p in every), len(every))},"
-        f" within three {share(sum(p <= 3 for p in every), len(every))}.",
-        "", "| fault | units | first | in three | named instead |", "|---|---|---|---|---|",
-    ]  # fmt: skip
+    lines = ["| fault | units | first | in three | named instead |", "|---|---|---|---|---|"]
     for cause in sorted(places):
         row = places[cause]
         others = ", ".join(f"{n} {name}" for name, n in instead[cause].most_common())

@@ -4,8 +4,11 @@ Features are read from the records of :mod:`tests.diagnose.generate`. Each case 
 counts of the other cases only (``FOLDS`` parts by number); the temperature is the one with which
 those answers explain the truth best. From each healthy record ``LUCK`` units that fail by bad luck
 are made: the limit of one value is moved until the value fails by part of its uncertainty.
-``--write`` puts counts of all cases, for use, to
-``runner/diagnose/fitted.json``, and the tables of what was reached to ``tests/diagnose/proof.md``.
+
+Numbers in ``looked_at.json`` were looked at while features and written table were corrected; what
+was reached on the others is told apart. ``--looked-at`` adds all that are there. ``--write`` puts
+counts of all cases, for use, to ``runner/diagnose/fitted.json``, and the tables of what was
+reached to ``tests/diagnose/proof.md``.
 """
 
 from __future__ import annotations
@@ -38,6 +41,9 @@ from runner.record.reader import Record, open_record
 __all__ = ["Case", "Judged", "folds", "judge", "read_cases", "runs_of", "unlucky"]
 
 FOLDS = 10
+LOOKED_AT = Path(__file__).with_name("looked_at.json")
+TEACH_FROM = 300_000
+"""Cases from these numbers ran only some checks: they are counted, not judged."""
 SURE = 0.98
 LUCK, BEYOND = 4, (0.1, 0.9)
 """Unlucky units per healthy record; how far beyond the limit the value lies, in parts of its U."""
@@ -54,6 +60,8 @@ class Case:
     missing: str
     features: dict[str, Feature]
     failed: list[Finding]
+    fresh: bool = False
+    """Not looked at while features and table were corrected."""
     luck: int = 0
     """Above zero: a healthy record in which one value was put at its limit."""
 
@@ -95,6 +103,11 @@ def _profile(name: str) -> Profile:
     return load_profile(find_profile(name))
 
 
+@cache
+def _looked_at() -> frozenset[int]:
+    return frozenset(json.loads(LOOKED_AT.read_text(encoding="utf-8")))
+
+
 def _cases(folder: Path, line: dict[str, Any]) -> list[Case]:
     kept = folder / f"{line['number']}.features.json"
     data = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
@@ -105,7 +118,8 @@ def _cases(folder: Path, line: dict[str, Any]) -> list[Case]:
         Case(
             line["number"], tuple(line["causes"]), _profile(line["profile"]), line["missing"],
             {name: Feature(**one) for name, one in seen["features"].items()},
-            [Finding.from_dict(one) for one in seen["failed"]], luck,
+            [Finding.from_dict(one) for one in seen["failed"]],
+            line["number"] not in _looked_at(), luck,
         )
         for luck, seen in enumerate(data["seen"])
     ]  # fmt: skip
@@ -168,7 +182,7 @@ def runs_of(cases: Iterable[Case]) -> list[Run]:
 def folds(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
     """Failing cases part by part, each with counts that have not seen it."""
     return [
-        ([c for c in cases if c.number % FOLDS == part and c.failed],
+        ([c for c in cases if c.number % FOLDS == part and c.failed and c.number < TEACH_FROM],
          fit(runs_of(c for c in cases if c.number % FOLDS != part), 1.0))
         for part in range(FOLDS)
     ]  # fmt: skip
@@ -215,6 +229,8 @@ def main() -> None:
     one_thread()
     folders = [Path(name) for name in sys.argv[1:] if not name.startswith("-")]
     cases = read_cases(folders)
+    if "--looked-at" in sys.argv:
+        LOOKED_AT.write_text(json.dumps(sorted(_looked_at() | {c.number for c in cases})) + "\n")
     parts = folds(cases)
     by_temperature = {t: judge(parts, t) for t in TEMPERATURES}
     losses = {t: loss(judged) for t, judged in by_temperature.items()}
