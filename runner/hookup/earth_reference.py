@@ -57,6 +57,8 @@ LEAST_AC_V = 1e-9
 MOST_FARADS = 1e-6
 """No output has more capacitance to earth than this (output-to-chassis parts: 1 to 100 nF)."""
 SIGNS = (-1.0, 1.0)
+STRAIGHT = 4.0
+"""From this ratio of the shunt to the leaks on, in conductance, the divider is nearly straight."""
 
 
 class Kind(StrEnum):
@@ -225,12 +227,53 @@ def _values(readings: DcReadings) -> tuple[float, ...]:
 def _conductances(
     readings: DcReadings, limits: ReadingLimits, shunt_rel: float
 ) -> tuple[Conductance, Conductance]:
-    """Conductances of plus and minus to earth in S, as best value and corners."""
+    """Conductances of plus and minus to earth in S, with their intervals.
+
+    The errors are independent limits at 95 %. Where the meter sees little of the output, the
+    divider is straight and their effects add in squares, to either side apart (GUM 5.1.2 with
+    differences for derivatives); a tighter tie is far from straight, and all corners are taken.
+    """
     shunt_s = 1 / readings.shunt_ohms
     best = _divider(readings, shunt_s, (0.0, 0.0, 0.0, 0.0))
+    own_v = math.hypot(limits.scatter_v, readings.scatter_v)
+    straight = shunt_s > STRAIGHT * sum(best)
+    within = _in_squares if straight else _over_corners
+    return within(readings, limits, own_v, best, shunt_rel)
+
+
+def _in_squares(
+    readings: DcReadings, limits: ReadingLimits, own_v: float, best: tuple[float, float],
+    shunt_rel: float,
+) -> tuple[Conductance, Conductance]:  # fmt: skip
+    shunt_s = 1 / readings.shunt_ohms
+    sizes = (limits.offset_v, own_v, own_v, own_v)
+    moved = [
+        _divider(readings, shunt_s, _only(place, sign * size))
+        for place, size in enumerate(sizes)
+        for sign in SIGNS
+    ]
+    made = []
+    for which, middle in enumerate(best):
+        steps = [one[which] - middle for one in moved]
+        pairs = list(zip(steps[::2], steps[1::2], strict=True))
+        up = math.hypot(shunt_rel * middle, *(max(0.0, *pair) for pair in pairs))
+        down = math.hypot(shunt_rel * middle, *(min(0.0, *pair) for pair in pairs))
+        made.append(Conductance(middle, max(0.0, middle - down), middle + up))
+    return made[0], made[1]
+
+
+def _only(place: int, error_v: float) -> tuple[float, float, float, float]:
+    offset, output, plus, minus = (error_v if at == place else 0.0 for at in range(4))
+    return offset, output, plus, minus
+
+
+def _over_corners(
+    readings: DcReadings, limits: ReadingLimits, own_v: float, best: tuple[float, float],
+    shunt_rel: float,
+) -> tuple[Conductance, Conductance]:  # fmt: skip
+    shunt_s = 1 / readings.shunt_ohms
     offsets = (-limits.offset_v, 0.0, limits.offset_v)
-    scatter_v = math.hypot(limits.scatter_v, readings.scatter_v)
-    own = tuple(sign * scatter_v for sign in SIGNS)
+    own = tuple(sign * own_v for sign in SIGNS)
     corners = [_divider(readings, shunt_s, errors) for errors in product(offsets, own, own, own)]
     made = []
     for which in (0, 1):
