@@ -97,14 +97,23 @@ def _short(data: CheckData, profile: Profile, judge: Judge, set_a: float) -> Fin
 def knee_width_a(set_v: float, points: list[tuple[float, float]]) -> float | str:
     """Width of the knee in A from (volts, amps) pairs, load resistance falling.
 
-    From the current at 1 % droop to the largest within a quarter of the set voltage: a sharp
-    limit has almost none. Returns why there is none when the sweep missed the knee.
+    From the current at 1 % droop to that at a quarter of the set voltage gone, each between the
+    two points about it: a sharp limit has almost none. Returns why there is none when the sweep
+    missed the knee.
     """
-    begun = [a for v, a in points if v >= (1 - DROOP) * set_v]
-    past = [a for v, a in points if (1 - FULLY_LIMITED) * set_v > v]
-    if not begun or not past:
+    begun = _current_at((1 - DROOP) * set_v, points)
+    past = _current_at((1 - FULLY_LIMITED) * set_v, points)
+    if begun is None or past is None:
         return "the sweep of the load did not pass through the knee"
-    return abs(past[0] - max(begun))
+    return abs(past - begun)
+
+
+def _current_at(level_v: float, points: list[tuple[float, float]]) -> float | None:
+    """Current in A where the falling voltage first passes a level, by the line between points."""
+    for (v0, a0), (v1, a1) in pairwise(points):
+        if v0 >= level_v > v1:
+            return a0 + (a1 - a0) * (v0 - level_v) / (v0 - v1)
+    return None
 
 
 def _knee(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
@@ -128,7 +137,7 @@ def _knee(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
     step_a = _largest_step(pairs, set_v)
     lines = difference(what, [width], [0.0], scale_of(data, amps[0]), paired=False).lines
     budget = Budget(
-        what, "A", width - min(step_a, width) / 2,  # it begins somewhere within the step
+        what, "A", width,
         (*lines, Line.from_limit("step of the sweep", step_a / 2, unit="A")), base.caveats,
     )  # fmt: skip
     return [judge.apply(budget, limit, source, at=at)]
