@@ -49,6 +49,8 @@ class Judge:
     def _finding(
         self, judgement: Judgement, budget: Budget, limit: Limit, source: str, at: str
     ) -> Finding:
+        # nothing known and nothing scattered: no uncertainty is not an uncertainty of nothing
+        known = bool(judgement.u_expanded) or not budget.caveats
         return Finding(
             check=self._check,
             what=budget.quantity,
@@ -56,13 +58,13 @@ class Judge:
             value=judgement.value,
             unit=budget.unit,
             decision=Decision(judgement.outcome.value),
-            u_expanded=judgement.u_expanded,
-            k=judgement.k,
+            u_expanded=judgement.u_expanded if known else None,
+            k=judgement.k if known else None,
             dof=_finite(budget.dof),
             limit_low=limit.low,
             limit_high=limit.high,
-            risk=judgement.risk,
-            tur=_finite(judgement.tur),
+            risk=judgement.risk if known else None,
+            tur=_finite(judgement.tur) if known else None,
             reason="; ".join(filter(None, (judgement.reason, *_told(judgement)))),
             limit_source=source,
             budget=budget.rows(),

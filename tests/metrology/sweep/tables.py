@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import math
 import re
 from collections import Counter, defaultdict
 from collections.abc import Iterable
@@ -10,6 +11,11 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+
+from runner.metrology.coverage import t_factor
+from runner.metrology.decision import Outcome, Rule, decide
+from runner.metrology.dispersion import Dispersion
+from runner.metrology.limit import Limit
 
 __all__ = ["coverage", "false_acceptance", "quantity_of", "read", "tables", "undecided"]
 
@@ -64,20 +70,23 @@ def coverage(lines: list[Line]) -> dict[tuple[str, str], dict[str, float]]:
     return table
 
 
-def false_acceptance(lines: list[Line], *, draws: int = 20) -> dict[tuple[str, str], float]:
-    """Share of units beyond a limit that a guard band w = U lets pass, by quantity.
+def false_acceptance(lines: list[Line], *, draws: int = 4) -> dict[tuple[str, str], float]:
+    """Share of units beyond a limit that the guard band w = U lets pass, by quantity.
 
     Limits are drawn evenly within 2 U on the wrong side of each true value, so that every unit
-    is truly beyond its limit, and near it. Upper limits and lower ones by turns.
+    is truly beyond its limit, and near it. Upper limits and lower ones by turns; each is decided
+    by the program's own rule (``decide``).
     """
     random = np.random.default_rng(2024)
     table = {}
     for name, rows in sorted(_judged(lines).items()):
-        _, values, u, true = (np.array(column) for column in zip(*rows, strict=True))
-        share = random.uniform(0, 2, (draws, len(rows)))
-        upper = values + u <= true - share * u
-        lower = values - u >= true + share * u
-        table[name] = float(np.mean([upper, lower]))
+        passed = []
+        for _, value, u, true in rows:
+            spread = Dispersion(u / t_factor(0.95, math.inf))
+            for share in random.uniform(0, 2, draws):
+                limits = (Limit.at_most(true - share * u), Limit.at_least(true + share * u))
+                passed += [decide(value, spread, limit, Rule()).outcome for limit in limits]
+        table[name] = sum(outcome is Outcome.PASS for outcome in passed) / len(passed)
     return table
 
 
