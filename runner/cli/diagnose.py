@@ -43,30 +43,56 @@ def diagnose(record: Path, profile: str | None, as_json: bool) -> int:
     return int(assessment.exit_code)
 
 
+WIDTH = 80
+HANG = " " * 9
+
+
 def _print(found: Diagnosis) -> None:
     from runner.cli.terminal import printable
+    from runner.diagnose.estimate import estimate_text
     from runner.diagnose.remedies import CAUTION
-    from runner.quantity import format_quantity
 
-    click.echo(printable(found.summary))
+    def say(text: str, first: str = "", hang: str = HANG) -> None:
+        for line in _wrapped(printable(text), first, hang):
+            click.echo(line)
+
+    say(found.summary, hang="")
     for one in found.suspects:
-        click.echo(click.style(f"\n{one.probability:4.0%}  {one.title}", bold=True))
-        for word, sentences in (("for", one.for_), ("against", one.against)):
-            for sentence in sentences:
-                click.echo(f"      {word:<8} {printable(sentence)}")
-        click.echo(f"      next     {printable(one.next)}")
+        click.echo()
+        title = _wrapped(printable(one.title), f"{one.probability:4.0%}  ", " " * 6)
+        click.echo(click.style("\n".join(title), bold=True))
+        for word, sentences in (("for", one.for_), ("against", one.against), ("next", [one.next])):
+            for number, sentence in enumerate(sentences):
+                say(sentence, f"  {word if not number else '':<8}", " " * 10)
     for pair in found.together:
-        click.echo(f"\nTogether ({pair['probability']:.0%}): {' and '.join(pair['causes'])}")
-    if found.estimates:
-        click.echo(click.style("\nEstimates (95 %)", bold=True))
-    for part in found.estimates:
-        low, value, high = (
-            format_quantity(x, part.unit) for x in (part.low, part.value, part.high)
+        click.echo()
+        say(
+            f"{' and '.join(pair['causes'])}: both at once {pair['probability']:.0%}",
+            "  together  ",
         )
-        click.echo(f"  {printable(part.what)}: {value} ({low} .. {high}), {part.formula}")
+    known = [part for part in found.estimates if part.high is not None]
+    if known:
+        click.echo(click.style("\nEstimates (95 %)", bold=True))
+        for part in known:
+            say(f"{estimate_text(part)} [{part.formula}]", "  ", "    ")
+    unknown = [part for part in found.estimates if part.high is None]
+    if unknown:
+        click.echo(click.style("\nNot to be had from these readings", bold=True))
+        for part in unknown:
+            say(f"{part.what}: {part.reason}", "  ", "    ")
     if found.remedies:
         click.echo(click.style("\nRemedies", bold=True))
-    for remedy in found.remedies:
-        click.echo(f"  {remedy.what} [{remedy.formula}]")
+        for remedy in found.remedies:
+            say(f"{remedy.what} [{remedy.formula}]", "  ", "    ")
     if found.suspects:
-        click.echo(f"\n{CAUTION}")
+        click.echo()
+        say(CAUTION, hang="")
+
+
+def _wrapped(text: str, first: str, hang: str) -> list[str]:
+    import textwrap
+
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=first, subsequent_indent=hang, break_long_words=False,
+        break_on_hyphens=False,
+    )  # fmt: skip

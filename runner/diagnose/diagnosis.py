@@ -82,7 +82,7 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     return Diagnosis(
         suspects,
         together,
-        estimates(findings, profile),
+        estimates(record, findings, profile),
         remedies,
         _summary(suspects, together),
     )

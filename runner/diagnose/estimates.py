@@ -2,48 +2,43 @@
 
 from __future__ import annotations
 
-import re
-from collections.abc import Sequence
-from dataclasses import asdict, dataclass
-from typing import Any
+from collections.abc import Mapping, Sequence
 
+from runner.checks.points import full_load_a
+from runner.diagnose.capacitors import capacitor_estimates, output_farads
+from runner.diagnose.estimate import Estimate, not_from_these
+from runner.diagnose.load_edge import esr_estimate
+from runner.diagnose.valley import valley_estimates
 from runner.finding import Finding
 from runner.profile import Profile
+from runner.record.reader import Record
 
 __all__ = ["Estimate", "estimates"]
 
-DROPOUT_V, DROPOUT_U_V = 2.0, 1.0
-"""Regulator dropout where the profile says nothing (common practice: 1 V to 3 V)."""
+AT_SET_SHARE = 0.05
+"""Within this of the set voltage the output regulates (common practice)."""
+LIFTED_SHARE = 0.01
 
 
-@dataclass(frozen=True, slots=True)
-class Estimate:
-    """A quantity between ``low`` and ``high`` (95 %), by which formula."""
-
-    what: str
-    value: float
-    low: float
-    high: float
-    unit: str
-    formula: str
-
-    def to_dict(self) -> dict[str, Any]:
-        """Return plain data."""
-        return asdict(self)
-
-
-def estimates(findings: Sequence[Finding], profile: Profile) -> list[Estimate]:
-    """All that can be estimated from what was measured at the terminals."""
+def estimates(record: Record, findings: Sequence[Finding], profile: Profile) -> list[Estimate]:
+    """All that can be estimated from what was measured at the terminals, and what cannot."""
+    linear = profile.unit.kind != "switch-mode"
+    output_esr = esr_estimate(record, output_farads(record, profile))
     return [
-        *_earth(findings), *_hysteresis(findings), *_threshold_move(findings),
-        *_esr_bound(findings, profile),
-    ]  # fmt: skip
+        *_earth(findings),
+        *_hysteresis(findings),
+        *(valley_estimates(record, profile) if linear else []),
+        *(capacitor_estimates(record, profile) if linear else []),
+        *([output_esr] if output_esr is not None else []),
+        *([_winding()] if linear else []),
+        *_pass_leak(record, profile),
+    ]
 
 
 def _earth(findings: Sequence[Finding]) -> list[Estimate]:
     return [
-        Estimate(f.what, f.value, max(f.value - f.u_expanded, 0.0), f.value + f.u_expanded, "Ω",
-                 "two readings with and without the bleed resistor")
+        Estimate(f"earth {f.what}", f.what, f.value, max(f.value - f.u_expanded, 0.0),
+                 f.value + f.u_expanded, "Ω", "two readings with and without the bleed resistor")
         for f in findings
         if f.check == "earth-reference" and f.what.startswith("resistance")
         and f.decision != "pass" and f.value is not None and f.u_expanded is not None
@@ -56,8 +51,8 @@ def _hysteresis(findings: Sequence[Finding]) -> list[Estimate]:
         if f.what.startswith("hysteresis of") and f.value is not None and "50%" in f.at:
             u_v = f.u_expanded or 0.0
             found.append(
-                Estimate(f.what, f.value, f.value - u_v, f.value + u_v, "V",
-                         "rising point - falling point")
+                Estimate(f"hysteresis {f.what.split()[-1]}", f.what, f.value, f.value - u_v,
+                         f.value + u_v, "V", "rising point - falling point")
             )  # fmt: skip
     disturbance = [
         f for f in findings
@@ -67,53 +62,49 @@ def _hysteresis(findings: Sequence[Finding]) -> list[Estimate]:
         worst = max(disturbance, key=lambda f: f.value or 0.0)
         value, u_v = worst.value or 0.0, worst.u_expanded or 0.0
         found.append(
-            Estimate("disturbance of the output by a change of winding, which the hysteresis must"
-                     " exceed", value, max(value - u_v, 0.0), value + u_v, "V",
+            Estimate("disturbance", "disturbance of the output by a change of winding, which the"
+                     " hysteresis must exceed", value, max(value - u_v, 0.0), value + u_v, "V",
                      "largest glitch recorded")
         )  # fmt: skip
     return found
 
 
-def _threshold_move(findings: Sequence[Finding]) -> list[Estimate]:
-    """How far a tap threshold must come down so that 10 % low line still leaves headroom.
-
-    Regulation is lost at the line share s = 1 - margin, where valley = Vtap + Vdo. The valley goes
-    with the line, so at 0.9 it is (Vtap + Vdo)·0.9/s; what lacks is the difference.
-    """
-    found = []
-    for f in findings:
-        if not (f.what == "line voltage margin" and f.value is not None and f.value < 10.0):
-            continue
-        place = re.search(r"below tap point (\d+), ([\d.]+) V", f.at)
-        if place is None:
-            continue
-
-        def lacking(margin: float, drop_v: float, tap_v: float = float(place[2])) -> float:
-            return (tap_v + drop_v) * (1.0 - 0.9 / (1.0 - margin / 100.0))
-
-        u = f.u_expanded or 0.0
-        low = lacking(f.value + u, DROPOUT_V - DROPOUT_U_V)
-        high = lacking(f.value - u, DROPOUT_V + DROPOUT_U_V)
-        found.append(
-            Estimate(
-                f"tap point {place[1]} must come down by",
-                lacking(f.value, DROPOUT_V),
-                min(low, high),
-                max(low, high),
-                "V",
-                "(Vtap + Vdo)·(1 - 0.9/s), s the line share at which regulation is lost",
-            )
-        )
-    return found
+def _winding() -> Estimate:
+    why = (
+        "its drop cannot be told from the winding's own voltage by readings at one load: unplugged"
+        " and discharged, four-wire ohms of each secondary at the relay's pins"
+    )
+    return not_from_these("winding-ohm", "resistance of the winding and its contact", "Ω", why)
 
 
-def _esr_bound(findings: Sequence[Finding], profile: Profile) -> list[Estimate]:
-    """Peak of the answer to a half-load step over the step: the ESR is not above this."""
-    for f in findings:
-        peak = re.search(r"peak (-?[\d.]+) (mV|V)", f.at)
-        if f.check == "transient" and f.what == "recovery time" and peak is not None:
-            volts = abs(float(peak[1])) * (1e-3 if peak[2] == "mV" else 1.0)
-            ohm = volts / (0.5 * profile.unit.current.high)
-            return [Estimate("ESR of the output capacitor, upper bound", ohm, 0.0, ohm, "Ω",
-                             "peak of the answer over the load step")]  # fmt: skip
-    return []
+def _pass_leak(record: Record, profile: Profile) -> list[Estimate]:
+    """Bounds: the load that pulled the output down to its setting took more than the leak."""
+    top_v = profile.unit.voltage.high
+    low = [
+        r.value for r in record.check("setting").of("output-voltage")
+        if r.value is not None and r.at.get("asked_v") == profile.unit.voltage.low
+    ]  # fmt: skip
+    if not low or min(low, key=abs) < max(LIFTED_SHARE * top_v, 2 * profile.unit.voltage.low):
+        return []
+    what = "current that the pass element leaks"
+    reason = (
+        "for a figure: at the lowest setting, a resistor across the output that pulls it below half"
+        " of what it shows unloaded; the leak is the voltage over the resistor"
+    )
+    loads = [
+        load_a
+        for check in ("load-effect", "ripple")
+        for r in record.check(check).of("output-voltage")
+        if (load_a := _load_a(r.at, profile)) > 0.0 and r.value is not None
+        and abs(r.value - float(r.at["set_v"])) < AT_SET_SHARE * float(r.at["set_v"])
+    ]  # fmt: skip
+    if not loads:
+        return [not_from_these("pass-leak", what, "A", reason)]
+    how = "the least load at which the output was at its setting"
+    return [Estimate("pass-leak", what, None, 0.0, min(loads), "A", how, reason)]
+
+
+def _load_a(at: Mapping[str, float | str], profile: Profile) -> float:
+    if "load_a" in at:
+        return float(at["load_a"])
+    return float(at.get("share", 0.0)) * full_load_a(profile)

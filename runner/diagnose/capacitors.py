@@ -1,0 +1,200 @@
+"""What is left of the reservoir and of the output capacitor, from how fast the output falls.
+
+Mains off at a load: the output follows the reservoir once the regulator has run out, so
+C = I/(-dV/dt), reservoir and output capacitor in parallel. In dropout every valley shows the same
+flank. Output off at a load: the output capacitor alone. Constant current is the electronic load's;
+what the rail feeds besides is small or is measured (mains off without load).
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from runner.diagnose.estimate import Estimate, about, not_from_these, root_sum
+from runner.diagnose.falls import Fall, fall_after_off, flank_in_dropout
+from runner.errors import RecordError
+from runner.profile import Profile
+from runner.record.reader import CheckData, Record, WaveformLine
+
+__all__ = ["Farads", "capacitor_estimates", "output_farads", "reservoir_farads"]
+
+LOAD_U = 0.01 / 3**0.5
+"""A load's own setting, ±1 %, evenly (common practice)."""
+LINE_U = 0.006
+"""Straight line where the rectifier or the regulator still adds a little (from simulated units)."""
+RAIL_A, RAIL_U_A = 0.035, 0.03 / 3**0.5
+"""What a healthy rail feeds besides the load: regulator and bleeder, 5 mA to 65 mA (practice)."""
+OUTPUT_PER_A, OUTPUT_PER_A_U = 80e-6, 40e-6
+"""Output capacitor for an ampere of rating where it was not measured (mem)."""
+LEAST_LOAD_SHARE = 0.3
+LEAST_RATIO = 2.0
+"""Reservoir and output capacitor over the latter: below it the fall was the latter's own."""
+OWN_SHARE = 0.85
+"""No-load fall after mains off over that after output off, below which the rail limited it."""
+SCATTER_SHARE = 0.1
+FLOOR_V = 0.7
+"""Below this an electronic load may not hold its current (makers' least operating voltages)."""
+RESERVOIR = "reservoir capacitor, what is left"
+BY_HAND = (
+    "nothing in this record falls with the reservoir: a trace of the output after mains off at a"
+    " load (check `switching`) gives it; unplugged and discharged, an LCR meter on the lifted part"
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Farads:
+    """Capacitance with its standard uncertainty, and the current the rail loses besides (A)."""
+
+    farad: float
+    u_farad: float
+    how: str
+    rail_a: float | None = None
+    u_rail_a: float = 0.0
+
+
+def capacitor_estimates(record: Record, profile: Profile) -> list[Estimate]:
+    """Reservoir, what loads its rail, output capacitor."""
+    output = output_farads(record, profile)
+    both = reservoir_farads(record, profile, output)
+    found: list[Estimate] = []
+    if both is None:
+        found.append(not_from_these("reservoir", RESERVOIR, "F", BY_HAND))
+    else:
+        found.append(about("reservoir", RESERVOIR, both.farad, both.u_farad, "F", both.how))
+        if both.rail_a is not None:
+            found.append(
+                about("rail-current", "current that leaves the raw rail at no load", both.rail_a,
+                      both.u_rail_a, "A", "C·dV/dt after mains off without load")
+            )  # fmt: skip
+    found.append(_esr())
+    if output is not None:
+        found.append(
+            about("output-capacitor", "output capacitor, what is left", output.farad,
+                  output.u_farad, "F", output.how)
+        )  # fmt: skip
+    return found
+
+
+def _esr() -> Estimate:
+    why = (
+        "its drop is in phase with that of winding and diodes, and the regulator hides both:"
+        " unplugged and discharged, an ESR meter across the capacitor"
+    )
+    return not_from_these("reservoir-esr", "ESR of the reservoir", "Ω", why)
+
+
+def output_farads(record: Record, profile: Profile) -> Farads | None:
+    """Output capacitor from falls after output off at a load."""
+    least_a = LEAST_LOAD_SHARE * profile.unit.current.high
+    falls = [
+        (float(w.at["load_a"]), fall)
+        for w in _of(record, "output off")
+        if float(w.at["load_a"]) >= least_a and (fall := _fall(w)) is not None
+    ]
+    if not falls:
+        return None
+    values = [(load_a + RAIL_A / 2) / fall.v_per_s for load_a, fall in falls]
+    middle = float(np.median(values))
+    scatter = float(np.std(values)) / middle
+    if scatter > SCATTER_SHARE:
+        return None  # something else than one capacitor falls here
+    u = root_sum([LOAD_U, LINE_U, RAIL_U_A / falls[0][0], scatter])
+    return Farads(middle, u * middle, "I/(-dV/dt) after output off at a load")
+
+
+def reservoir_farads(record: Record, profile: Profile, output: Farads | None) -> Farads | None:
+    """Reservoir without the output capacitor beside it; None when no trace shows its fall."""
+    small = output or Farads(
+        OUTPUT_PER_A * profile.unit.current.high, OUTPUT_PER_A_U * profile.unit.current.high, ""
+    )
+    least_a = LEAST_LOAD_SHARE * profile.unit.current.high
+    rail = _no_load_fall(record)
+    slopes, how = _mains_off(record, least_a), "I/(-dV/dt) after mains off at a load"
+    if not slopes:
+        slopes, rail = _flanks(record, profile, least_a), None
+        how = "I/(-dV/dt) of the flanks down to the valleys, in dropout"
+    if not slopes:
+        return None
+    values = [_both(load_a, fall, rail) for load_a, fall in slopes]
+    both = float(np.median(values))
+    load_a, scatter = slopes[0][0], float(np.std(values)) / both
+    parts = [LOAD_U, LINE_U, scatter]
+    if rail is None:
+        parts.append(RAIL_U_A / load_a)
+    if both < LEAST_RATIO * small.farad or scatter > SCATTER_SHARE:
+        return None
+    u_both = both * root_sum(parts)
+    rail_a = rail.v_per_s * both if rail is not None else None
+    u_rail = root_sum([u_both * rail.v_per_s, both * rail.u_v_per_s]) if rail is not None else 0.0
+    u = root_sum([u_both, small.u_farad])
+    return Farads(both - small.farad, u, how, rail_a, u_rail)
+
+
+def _both(load_a: float, fall: Fall, rail: Fall | None) -> float:
+    if rail is not None:
+        return load_a / (fall.v_per_s - rail.v_per_s)
+    return (load_a + RAIL_A) / fall.v_per_s
+
+
+def _of(record: Record, event: str) -> list[WaveformLine]:
+    return [w for w in record.check("switching").waveforms if w.at.get("event") == event]
+
+
+def _fall(line: WaveformLine) -> Fall | None:
+    floor_v = FLOOR_V if line.at.get("view") == "bottom" else None
+    try:
+        return fall_after_off(line.volts(), float(line.fields["dt_s"]), floor_v)
+    except RecordError:
+        return None  # a waveform that is missing or altered tells nothing
+
+
+def _mains_off(record: Record, least_a: float) -> list[tuple[float, Fall]]:
+    return [
+        (float(w.at["load_a"]), fall)
+        for w in _of(record, "mains off")
+        if w.at.get("view") == "top" and float(w.at["load_a"]) >= least_a
+        and (fall := _fall(w)) is not None
+    ]  # fmt: skip
+
+
+def _no_load_fall(record: Record) -> Fall | None:
+    """Fall after mains off without load, where the rail limited it and not the electronics."""
+    rail = [f for w in _of(record, "mains off") if _empty(w) and (f := _fall(w)) is not None]
+    top_v = max((float(w.at["set_v"]) for w in _of(record, "mains off")), default=0.0)
+    own = [
+        f for w in _of(record, "output off")
+        if _empty(w) and float(w.at["set_v"]) == top_v and (f := _fall(w)) is not None
+    ]  # fmt: skip
+    if not rail or not own or rail[0].v_per_s > OWN_SHARE * own[0].v_per_s:
+        return None
+    return rail[0]
+
+
+def _empty(line: WaveformLine) -> bool:
+    return line.at.get("view") == "top" and float(line.at["load_a"]) == 0.0
+
+
+def _flanks(record: Record, profile: Profile, least_a: float) -> list[tuple[float, Fall]]:
+    mains_hz = profile.unit.mains.frequency_hz
+    found = []
+    for check in (record.check("headroom"), record.check("ripple")):
+        found += _flanks_of(check, mains_hz, least_a)
+    return found
+
+
+def _flanks_of(check: CheckData, mains_hz: float, least_a: float) -> list[tuple[float, Fall]]:
+    found = []
+    for line in check.waveforms:
+        load_a = float(line.at.get("load_a", 0.0))
+        if load_a < least_a:
+            continue
+        try:
+            volts = line.volts()
+        except RecordError:
+            continue
+        flank = flank_in_dropout(volts, float(line.fields["dt_s"]), mains_hz)
+        if flank is not None:
+            found.append((load_a, flank))
+    return found

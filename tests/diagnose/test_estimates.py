@@ -1,0 +1,81 @@
+"""Estimates of parts against circuits solved by ngspice, whose parts are written in the netlist."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from runner.diagnose.estimate import about, estimate_text, not_from_these
+from runner.diagnose.falls import fall_after_off, flank_in_dropout
+from runner.diagnose.load_edge import fit_edge
+from tests.diagnose.netlists import columns, needs_ngspice
+
+NETLISTS = Path(__file__).parents[1] / "references" / "ngspice"
+
+
+@needs_ngspice
+@pytest.mark.parametrize("name", ["D2", "D3", "D4"])
+def test_flanks_give_the_reservoir(tmp_path: Path, name: str) -> None:
+    """Dropout for part of the time, once a period, always: 6.8 mF, 2.02 A (ngspice)."""
+    wave = columns(tmp_path, (NETLISTS / f"{name}.cir").read_text(encoding="utf-8"), "v(out)")
+    late = wave[wave[:, 0] > 0.9]
+    flank = flank_in_dropout(late[::4, 1], float(late[4, 0] - late[0, 0]), 50.0)
+    assert flank is not None
+    assert 2.02 / flank.v_per_s == pytest.approx(6.8e-3, rel=2e-3)
+
+
+@needs_ngspice
+def test_the_fall_after_mains_off_gives_the_reservoir(tmp_path: Path) -> None:
+    """The reference regulator at nominal line, its mains cut at 0.5 s: 6.8 mF, 2.02 A (ngspice)."""
+    circuit = (NETLISTS / "D1.cir").read_text(encoding="utf-8")
+    line = next(one for one in circuit.splitlines() if one.startswith("VS "))
+    cut = circuit.replace(line, "BS e1 s2 V={vpk}*sin(6.283185307*{fmains}*time)*u(0.5-time)")
+    wave = columns(tmp_path, cut, "v(out)")
+    part = wave[(wave[:, 0] > 0.4) & (wave[:, 0] < 0.53)][::10]
+    shown = np.maximum(part[:, 1], 25.7)  # as a screen of ±2.3 V shows it
+    fall = fall_after_off(shown, float(part[1, 0] - part[0, 0]))
+    assert fall is not None
+    assert 2.02 / fall.v_per_s == pytest.approx(6.8e-3, rel=2e-3)
+
+
+def test_a_regulated_output_shows_no_flank() -> None:
+    t_s = np.arange(10_000) * 1e-5
+    assert flank_in_dropout(1e-3 * np.sin(2 * np.pi * 100 * t_s), 1e-5, 50.0) is None
+
+
+def test_an_oscillation_is_no_flank() -> None:
+    t_s = np.arange(10_000) * 1e-5
+    assert flank_in_dropout(0.2 * np.sin(2 * np.pi * 7e3 * t_s), 1e-5, 50.0) is None
+
+
+def test_a_record_without_a_fall_has_none() -> None:
+    assert fall_after_off(np.full(1000, 12.0), 1e-3) is None
+    assert fall_after_off(np.linspace(0.0, 5.0, 1000), 1e-3) is None
+
+
+@needs_ngspice
+@pytest.mark.parametrize(
+    ("farad", "esr_ohm", "henry", "ohm"),
+    [(220e-6, 0.015, 0.3e-6, 0.03), (220e-6, 0.06, 0.3e-6, 0.01), (150e-6, 0.016, 0.3e-6, 0.04)],
+)
+def test_the_load_edge_gives_the_esr(
+    tmp_path: Path, farad: float, esr_ohm: float, henry: float, ohm: float
+) -> None:
+    """R-L loop beside C and ESR, 1.5 A in 6 us (ngspice)."""
+    circuit = (
+        "edge\nI1 out 0 PWL(0 1.5 40u 1.5 46u 3 400u 3)\nV1 a 0 0\n"
+        f"RL a b {ohm}\nL1 b out {henry}\nC1 out c {farad}\nRE c 0 {esr_ohm}\n"
+        ".tran 0.2u 190u 0 0.1u\n"
+    )
+    wave = columns(tmp_path, circuit, "v(out)")
+    edge = fit_edge(wave[:, 0] - 40e-6, wave[:, 1], 1.5, 6e-6, farad)
+    assert edge is not None
+    assert edge.esr_ohm == pytest.approx(esr_ohm, rel=1e-2)
+
+
+def test_what_cannot_be_said_says_so() -> None:
+    text = estimate_text(not_from_these("x", "resistance of the winding", "Ω", "measure it"))
+    assert text == "resistance of the winding: measure it"
+    assert estimate_text(about("x", "C", 1e-3, 1e-5, "F", "")).startswith("C: 1 mF (980 ")
