@@ -21,6 +21,7 @@ import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cache
+from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
@@ -95,7 +96,7 @@ def _source() -> str:
     """What the features depend on, so that kept ones are read again after a change."""
     room = Path(diagnose.__file__).parent
     names = ("feature", "features", "failures", "levels", "run_features", "mains_content")
-    return str(max((room / f"{name}.py").stat().st_mtime_ns for name in names))
+    return sha256(b"".join((room / f"{name}.py").read_bytes() for name in names)).hexdigest()
 
 
 @cache
