@@ -16,9 +16,13 @@ __all__ = ["resume"]
 @click.argument("record", type=click.Path(path_type=Path, exists=True, file_okay=False))
 @click.option("--serial", "-s", default=None, help="Serial number of the unit on the bench now.")
 @click.option("--on-event", "hook", default="", metavar="COMMAND", help="As of `asleft soak`.")
+@click.option("--alarm", type=click.Path(path_type=Path, dir_okay=False), default=None,
+              help="As of `asleft soak`.")  # fmt: skip
 @click.option("--page", is_flag=True, help="Serve the live page meanwhile.")
 @json_option()
-def resume(record: Path, serial: str | None, hook: str, page: bool, as_json: bool) -> int:
+def resume(
+    record: Path, serial: str | None, hook: str, alarm: Path | None, page: bool, as_json: bool
+) -> int:
     """Go on with a soak that was cut off, in the same record.
 
     Only with the same unit, the same instruments (by serial number) and the same program; the
@@ -31,7 +35,9 @@ def resume(record: Path, serial: str | None, hook: str, page: bool, as_json: boo
 
     resumable = read_resumable(record, serial)
     pages = Pages(wanted=page, quiet=as_json)
-    wanted = wanted_again(resumable, hook=tuple(shlex.split(hook)), on_folder=pages.begin)
+    wanted = wanted_again(
+        resumable, hook=tuple(shlex.split(hook)), alarm=alarm, on_folder=pages.begin
+    )
     return print_soak(
         lambda shown: resume_soak(resumable, wanted, pages.person, shown),
         pages,

@@ -65,6 +65,9 @@ def seconds(typed: str, key: str) -> float:
               help="Called without a shell, with event and sentence as arguments.")  # fmt: skip
 @click.option("--heartbeat", type=click.Path(path_type=Path, dir_okay=False), default=None,
               help="Heartbeat file; by default in the record.")  # fmt: skip
+@click.option("--alarm", type=click.Path(path_type=Path, dir_okay=False), default=None,
+              help="The soak stops, the unit too where it can be switched, when this file appears:"
+              " for a smoke sensor or thermal contact.")  # fmt: skip
 @click.option("--page", is_flag=True, help="Serve the live page meanwhile, on this computer only.")
 @click.option("--fault", "faults", multiple=True, metavar="NAME[:KEY=VALUE,…]",
               help="A fault of a simulated unit.")  # fmt: skip
@@ -77,7 +80,8 @@ def seconds(typed: str, key: str) -> float:
 def soak(
     profile: str | None, bench: str, length: str, every: str, stages: tuple[str, ...],
     serial: str, job_file: str | None, guards: str, heatsink_max: float, not_armed: bool,
-    hook: str, heartbeat: Path | None, page: bool, faults: tuple[str, ...], seed: int | None,
+    hook: str, heartbeat: Path | None, alarm: Path | None, page: bool,
+    faults: tuple[str, ...], seed: int | None,
     unattended: bool, accept_conditional: bool, trace: Path | None, out: Path, as_json: bool,
 ) -> int:  # fmt: skip
     """Run the unit at load for hours, with nobody there.
@@ -105,7 +109,7 @@ def soak(
     pages = Pages(wanted=page, quiet=as_json)
     wanted = SoakWanted(
         acceptance, plan, guards, hook=tuple(shlex.split(hook)), heartbeat=heartbeat,
-        on_folder=pages.begin,
+        alarm=alarm, on_folder=pages.begin,
     )  # fmt: skip
     return print_soak(
         lambda shown: run_soak(wanted, pages.person, shown),

@@ -290,6 +290,7 @@ class SoakLoop:
                 tripped=state.tripped if state is not None else None,
                 lost_s=self._sampler.lost_s(),
                 disk_free_bytes=self._disk_free(now_s),
+                alarm=self.watch.alarmed(),
             ),
         )
         if acted is not None:
@@ -327,12 +328,12 @@ class SoakLoop:
         self._transit()
 
     def _stop(self, rule: str, sentence: str, *, unit: bool) -> None:
-        """Load off, then the unit's output where it can be switched, then say so."""
+        """Load off, then the unit where it can be switched, then say so."""
         try:
             load_of(self.work).input(False)
             self._load_on = False
-            if self.work.instruments.supply is not None and rule != "asked":
-                self.work.instruments.supply.output(False)
+            if rule != "asked":
+                self._unit_off()
         except (BenchError, InstrumentError) as error:
             sentence += f"; while switching off: {error}"
         self.work.log.event("abort", rule=rule, reason=sentence, unit=unit)
@@ -342,6 +343,16 @@ class SoakLoop:
         if not unit:
             raise BenchError(f"the soak was stopped: {sentence}")
         raise _Stopped
+
+    def _unit_off(self) -> None:
+        """The output of a unit set remotely; the mains of one that only a hand can set."""
+        supply, source = self.work.instruments.supply, self.work.instruments.mains_source
+        if supply is not None:
+            supply.output(False)
+        elif source is not None:
+            source.output(False)
+            self.work.log.event("mains-off", why="a rule stopped the soak")
+            self.watch.event("mains-off", "the unit's mains was switched off")
 
     def _heard(self, what: str, name: str, reason: str) -> None:
         self.work.log.event(what, instrument=name, reason=reason)

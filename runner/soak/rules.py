@@ -27,6 +27,8 @@ class Seen:
     lost_s: Mapping[str, float] = field(default_factory=dict)
     """Seconds since each silent instrument was last heard; only those that the soak needs."""
     disk_free_bytes: float | None = None
+    alarm: bool = False
+    """Whether somebody or something beside the bench calls for the end: smoke, heat."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,6 +52,7 @@ ABORTS: dict[str, Abort] = {
     "line": Abort("the line voltage is out of range", 3, 30.0, unit=False),
     "lost": Abort("an instrument that the soak needs has been silent for a minute", 1, unit=False),
     "disk": Abort("the disk is nearly full", 1, unit=False),
+    "alarm": Abort("an alarm beside the bench was raised", 1, unit=False),
 }
 """Practice of unattended runs; the figures are common practice."""
 
@@ -59,6 +62,7 @@ def judge_row(seen: Seen, heatsink_max_c: float) -> dict[str, bool]:
     bad: dict[str, bool] = {
         "load-tripped": seen.tripped is not None,
         "lost": any(seconds > LOST_S for seconds in seen.lost_s.values()),
+        "alarm": seen.alarm,
     }
     if seen.volts is not None:
         bad["over-voltage"] = seen.volts > OVER_SHARE * seen.set_v + MARGIN_V

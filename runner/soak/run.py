@@ -61,6 +61,7 @@ class SoakWanted:
     guards: str = ""
     hook: tuple[str, ...] = ()
     heartbeat: Path | None = None
+    alarm: Path | None = None
     silence_s: float = SILENCE_S
     files: Files | None = None
     on_folder: Callable[[Path], None] = field(default=lambda _folder: None)
@@ -77,6 +78,7 @@ def run_soak(wanted: SoakWanted, person: Person, progress: Progress) -> Outcome:
     :raises ConnectError: an instrument does not answer; nothing was written
     """
     acceptance = wanted.acceptance
+    _no_alarm_yet(wanted.alarm)
     check = Soak(wanted.plan)
     schedule = _schedule(wanted, check)
     opened = open_bench(acceptance)
@@ -97,6 +99,14 @@ def run_soak(wanted: SoakWanted, person: Person, progress: Progress) -> Outcome:
         if opened is not None:
             opened.close()
     return _outcome(folder, ending, wanted)
+
+
+def _no_alarm_yet(alarm: Path | None) -> None:
+    if alarm is not None and alarm.exists():
+        raise InputError(
+            "the alarm is raised already", key="--alarm",
+            expected="a file that is not there", found=str(alarm),
+        )  # fmt: skip
 
 
 def _outcome(folder: Path, ending: Ending, wanted: SoakWanted) -> Outcome:
@@ -182,7 +192,7 @@ def _guarded(wanted: SoakWanted, run: Run, check: Soak, reachable: bool) -> Endi
         said = "the simulated bench ends with this process" if guard is None else ""
         run.writer.write("deadman", pid=guard.pid if guard else None, why_none=said)
         run.writer.write("awake", how=awake.how)
-        teller = Teller(folder, run.clock, guard, wanted.hook, wanted.heartbeat)
+        teller = Teller(folder, run.clock, guard, wanted.hook, wanted.heartbeat, wanted.alarm)
         check.watch, check.folder = teller, folder
         (folder / END_WANTED).unlink(missing_ok=True)
         teller.promise(24 * 3600.0)  # questions may wait for a person while the load is off
@@ -257,6 +267,7 @@ def resume_soak(
     """
     from runner.instruments.open import open_instruments
 
+    _no_alarm_yet(wanted.alarm)
     check = Soak(wanted.plan, skip_s=resumable.done_s, rearmed=resumable.rearmed)
     conditions = Conditions(resumable.profile, resumable.bench)
     schedule = Schedule((Step(check, check.plan(conditions)),))

@@ -26,15 +26,16 @@ class Teller:
     """Implements :class:`runner.soak.watch.Watch` for one record folder.
 
     ``hook`` is a command with its own arguments; it gets two more, the word of the event and a
-    sentence, and no shell sees them. What goes wrong here never stops the soak.
+    sentence, and no shell sees them. What goes wrong here never stops the soak. ``alarm`` is a
+    file whose being there is an alarm.
     """
 
     def __init__(
         self, folder: Path, clock: Clock, guard: Guard | None, hook: Sequence[str] = (),
-        heartbeat: Path | None = None,
+        heartbeat: Path | None = None, alarm: Path | None = None,
     ) -> None:  # fmt: skip
         self._folder, self._clock, self._guard, self._hook = folder, clock, guard, tuple(hook)
-        self._heartbeat = heartbeat or folder / HEARTBEAT
+        self._heartbeat, self._alarm = heartbeat or folder / HEARTBEAT, alarm
         self._due_s = float("-inf")
         self._running: list[tuple[subprocess.Popen[bytes], float]] = []
         self.troubles: list[str] = []
@@ -80,6 +81,10 @@ class Teller:
     def end_wanted(self) -> bool:
         """Whether the file that asks for a safe end has appeared."""
         return (self._folder / END_WANTED).exists()
+
+    def alarmed(self) -> bool:
+        """Whether the alarm's file is there."""
+        return self._alarm is not None and self._alarm.exists()
 
     def reap(self) -> None:
         """Let go of finished hook commands, end those that hang."""

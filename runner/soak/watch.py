@@ -29,6 +29,10 @@ class Watch(Protocol):
         """Whether somebody asked for a safe end."""
         ...
 
+    def alarmed(self) -> bool:
+        """Whether an alarm beside the bench was raised: a smoke sensor, a thermal contact."""
+        ...
+
 
 class Alone:
     """Nobody looks after it: benches that end with this process."""
@@ -44,4 +48,8 @@ class Alone:
 
     def end_wanted(self) -> bool:
         """Nobody can ask."""
+        return False
+
+    def alarmed(self) -> bool:
+        """Nothing watches."""
         return False

@@ -24,6 +24,7 @@ _SAID = {
     "load-off-unasked": "The load went off without being told to",
     "load-on-again": "The load was put on again",
     "abort": "Stopped: {reason}",
+    "mains-off": "The unit's mains was switched off: {why}",
     "no-own-guard": "{reason}",
 }
 _DEADMAN_SAID = {

@@ -207,6 +207,38 @@ def test_a_wish_for_a_safe_end_is_heard_between_two_rows(tmp_path: Path) -> None
     assert bench.output_on, "the unit itself is left as it is"
 
 
+def test_an_alarm_beside_the_bench_ends_the_soak_and_puts_the_unit_off(tmp_path: Path) -> None:
+    from runner.soak.telling import Teller
+
+    bench, alarm = LightBench(), tmp_path / "smoke"
+    bench.before_row = _after(100, lambda _b: alarm.touch())
+    teller = Teller(tmp_path, bench.clock, None, alarm=alarm)
+    plan = light_plan(3600.0, 10.0, ("hold",))
+    ending = soak_on(bench, tmp_path / "r", plan, watch=teller)
+    assert (ending.how, ending.load_off_confirmed) == ("trouble", True)
+    assert [e["rule"] for e in _events(open_record(tmp_path / "r"), "abort")] == ["alarm"]
+    assert bench.output_on is False
+    assert bench.read_count == 100, "at the row in which it was raised"
+
+
+def test_a_unit_that_only_a_hand_can_set_loses_its_mains(tmp_path: Path) -> None:
+    class Turning(Agreeing):
+        def answer(self, request: Request) -> Answer:
+            if isinstance(request, TurnKnob) and request.unit == "V":
+                bench.set_v = request.target
+            return super().answer(request)
+
+    bench = LightBench()
+    bench.supply = None
+    bench.before_row = _after(100, lambda b: setattr(b, "heat_c", 95.0))
+    plan = light_plan(3600.0, 10.0, ("hold",))
+    soak_on(bench, tmp_path / "r", plan, operator=Turning(), by_hand=True)
+    record = open_record(tmp_path / "r")
+    assert [e["rule"] for e in _events(record, "abort")] == ["hot"]
+    assert len(_events(record, "mains-off")) == 1
+    assert bench.output_on is False
+
+
 def test_without_its_dead_man_the_soak_ends(tmp_path: Path) -> None:
     class Bereft(Alone):
         promises = 0
