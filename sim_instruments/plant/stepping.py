@@ -240,6 +240,16 @@ def advance(  # noqa: PLR0912, PLR0915
             vo1 = max((ip - k.sink_a - jj) / gg, want)
         else:
             vo1 = (ip - jj) / gg
+        if k.load_kind == 1 and vo1 < k.load_v_min <= vo and mode != 2:
+            # a sink cannot pull below zero: from here on it is the resistor it ends as
+            a_l, g_l = 0.0, load_level / k.load_v_min + k.g_ext_s
+            gg, jj = k.c_out_f / h + g_l, -k.c_out_f / h * vo
+            if mode == 1:
+                ip = max(gg * want + jj, leak)
+            elif mode == 4 and k.sink_a > 0.0 and vo > want:
+                vo1 = max((ip - k.sink_a - jj) / gg, want)
+            else:
+                vo1 = (ip - jj) / gg
         # raw side
         r_c = k.esr_ohm + 0.5 * h / k.c_f
         e_c = vc + 0.5 * h / k.c_f * ic
