@@ -7,11 +7,12 @@ tolerances are in :mod:`runner.sense_circuit`.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 
 __all__ = [
-    "coil_decay_s", "comparator_thresholds", "divider_tap_v", "feedback_for_window",
-    "nearest_e24", "output_at_tap_v", "rc_attenuation", "rc_corner_hz", "reservoir_f",
-    "reservoir_ripple_a",
+    "coil_decay_s", "coil_peak_v", "comparator_thresholds", "divider_tap_v",
+    "feedback_for_window", "nearest_e24", "output_at_tap_v", "rc_attenuation", "rc_corner_hz",
+    "reservoir_f", "reservoir_ripple_a", "sense_node_ohm",
 ]  # fmt: skip
 
 E24 = (1.0, 1.1, 1.2, 1.3, 1.5, 1.6, 1.8, 2.0, 2.2, 2.4, 2.7, 3.0, 3.3, 3.6, 3.9, 4.3, 4.7, 5.1,
@@ -70,6 +71,16 @@ def rc_attenuation(ohm: float, farad: float, f_hz: float) -> float:
 def coil_decay_s(henry: float, ohm: float) -> float:
     """Time constant of a coil's current through a diode: L/R."""
     return henry / ohm
+
+
+def coil_peak_v(ampere: float, henry: float, farad: float) -> float:
+    """Highest voltage of a capacitor that takes all of a coil's energy: I·√(L/C)."""
+    return ampere * math.sqrt(henry / farad)
+
+
+def sense_node_ohm(to_node_ohm: Sequence[float]) -> float:
+    """Resistance seen from a node with resistors to stiff voltages: their parallel."""
+    return 1.0 / sum(1.0 / ohm for ohm in to_node_ohm)
 
 
 def reservoir_f(load_a: float, mains_hz: float, ripple_pp_v: float) -> float:

@@ -78,7 +78,9 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     suspects, together = judge_features(features, profile, failed)
     kinds = {c.name: c.remedy for c in applicable(profile)}
     wanted = [kinds.get(s.cause, "") for s in suspects if s.probability > 0.1]
-    remedies = [one for kind in dict.fromkeys(wanted) for one in remedies_for(kind, profile, findings)]
+    remedies = [
+        one for kind in dict.fromkeys(wanted) for one in remedies_for(kind, profile, findings)
+    ]
     return Diagnosis(
         suspects,
         together,

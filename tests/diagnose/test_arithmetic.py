@@ -6,16 +6,16 @@ hysteresis, a comparator with positive feedback, a sense divider), IEC 60063 for
 
 from __future__ import annotations
 
-import re
-import shutil
-import subprocess
+import math
 from pathlib import Path
 
 import pytest
 
 from runner.diagnose import arithmetic as a
+from runner.sense_circuit import SenseCircuit
+from tests.diagnose.netlists import measured, needs_ngspice
 
-NGSPICE = shutil.which("ngspice")
+NETLISTS = Path(__file__).parents[1] / "references" / "ngspice"
 
 
 def test_corners_of_snubbers() -> None:  # arithmetic
@@ -52,39 +52,88 @@ def test_comparator_against_the_simulated_one() -> None:  # ngspice: 2.74993 V, 
     assert a.feedback_for_window(10e3, up - down, 5.0) == pytest.approx(100e3)
 
 
-@pytest.mark.skipif(NGSPICE is None, reason="needs ngspice")
-def test_the_divider_in_ngspice(tmp_path: Path) -> None:
-    found = _ngspice(
-        tmp_path,
-        "divider\nV1 rail 0 12\nV2 out 0 -7\nR1 rail tap 6k\nR2 tap out 4k\n"
-        ".op\n.control\nrun\nprint v(tap)\n.endc\n.end\n",
-        "v(tap)",
+@needs_ngspice
+def test_relay_switch(tmp_path: Path) -> None:
+    """S1: closes at VT + VH, opens at VT - VH (ngspice manual); 10.5 V and 9.5 V."""
+    control = (
+        "run\nmeas tran v_up FIND v(ctl) WHEN v(q)=0.5 RISE=1\n"
+        "meas tran v_dn FIND v(ctl) WHEN v(q)=0.5 FALL=1"
     )
+    up, down = measured(tmp_path, _text("S1_relay_switch"), control, "v_up", "v_dn")
+    assert (up, down) == pytest.approx((10.5, 9.5), abs=1e-3)
+    circuit = _circuit("10 V ± 0.5 V")  # the same window as the corners of a threshold
+    assert (circuit.rising.high, circuit.rising.low) == pytest.approx((up, down), abs=1e-3)
+
+
+@needs_ngspice
+def test_comparator_in_ngspice(tmp_path: Path) -> None:
+    """S2: 2.75 V up, 2.25 V down; the same as a sensing circuit with feedback."""
+    control = (
+        "run\nmeas tran v_up FIND v(in) WHEN v(out)=2.5 RISE=1\n"
+        "meas tran v_dn FIND v(in) WHEN v(out)=2.5 FALL=1"
+    )
+    found = measured(tmp_path, _text("S2_schmitt"), control, "v_up", "v_dn")
+    assert a.comparator_thresholds(2.5, 10e3, 100e3, 0.0, 5.0) == pytest.approx(found, abs=1e-3)
+    circuit = SenseCircuit.model_validate(
+        {"threshold": "2.5 V ± 0 V", "to_output": "10K ± 0 %", "feedback": "100K ± 0 %",
+         "feedback_below": "0 V ± 0 V", "feedback_above": "5 V ± 0 V"}
+    )  # fmt: skip
+    assert [circuit.rising.nominal, circuit.falling.nominal] == pytest.approx(found, abs=1e-3)
+
+
+@needs_ngspice
+def test_divider_in_ngspice(tmp_path: Path) -> None:
+    """S5: 0.600 V at the tap."""
+    (found,) = measured(tmp_path, _text("S5_divider"), "run\nprint v(tap)", "v(tap)")
     assert a.divider_tap_v(12.0, -7.0, 0.6) == pytest.approx(found, abs=1e-6)
 
 
-@pytest.mark.skipif(NGSPICE is None, reason="needs ngspice")
-def test_the_relay_switch_in_ngspice(tmp_path: Path) -> None:
-    """A switch with VT 10 V, VH 0.5 V closes at 10.5 V on a rising ramp (ngspice manual)."""
-    found = _ngspice(
-        tmp_path,
-        "relay\nVin in 0 PWL(0 0 1 20)\nVs s 0 5\nRl s o 1k\nS1 o 0 in 0 rel\n"
-        ".model rel SW(VT=10 VH=0.5 RON=1 ROFF=1e9)\n.tran 0.1m 1\n"
-        ".control\nrun\nmeas tran closes FIND v(in) WHEN v(o)=2.5 FALL=1\n.endc\n.end\n",
-        "closes",
+@needs_ngspice
+@pytest.mark.parametrize("f_hz", [50.0, 100.0])
+def test_filter_at_a_sense_node_in_ngspice(tmp_path: Path, f_hz: float) -> None:
+    """15 k, 10 k and 220 k to stiff voltages with 0.47 uF: what is left of a ripple (ngspice)."""
+    circuit = (
+        f"node\nVO o 0 SIN(7 1 {f_hz})\nR1 o n 10k\nR2 n r 15k\nVR r 0 12\nR3 n f 220k\n"
+        f"VF f 0 12\nC1 n 0 0.47u\n.tran 20u {12 / f_hz} {10 / f_hz} 20u uic\n"
     )
-    assert found == pytest.approx(10.5, abs=5e-3)
+    control = "run\nmeas tran swing PP v(n)"
+    with_c, without = (
+        measured(tmp_path, one, control, "swing")[0]
+        for one in (circuit, circuit.replace("0.47u", "1p"))
+    )
+    ohm = a.sense_node_ohm([10e3, 15e3, 220e3])
+    assert a.rc_attenuation(ohm, 0.47e-6, f_hz) == pytest.approx(with_c / without, rel=5e-3)
 
 
-def _ngspice(folder: Path, circuit: str, name: str) -> float:
-    path = folder / "circuit.cir"
-    path.write_text(circuit, encoding="utf-8")
-    said = subprocess.run(
-        [str(NGSPICE), "-b", str(path)], capture_output=True, text=True, timeout=60, check=False
-    ).stdout
-    found = re.search(re.escape(name) + r"\s*=\s*([-+\d.eE]+)", said)
-    assert found is not None, said
-    return float(found[1])
+@needs_ngspice
+def test_coil_in_ngspice(tmp_path: Path) -> None:
+    """0.5 H and 360 ohm, 24 V taken away: decay through 0 V of diode; peak with 100 nF beside."""
+    coil = "coil\nL1 a b 0.5 IC=66.667m\nR1 b 0 360\n{}\n.tran 1u 4m 0 1u uic\n"
+    control = f"run\nmeas tran t WHEN i(L1)={66.667e-3 / math.e:.6g} FALL=1"
+    (tau_s,) = measured(tmp_path, coil.format("V1 a 0 0"), control, "t")
+    assert a.coil_decay_s(0.5, 360.0) == pytest.approx(tau_s, rel=2e-3)
+    peak = coil.format("C1 a 0 100n IC=0")
+    (lowest_v,) = measured(tmp_path, peak, "run\nmeas tran low MIN v(a)", "low")
+    most_v = a.coil_peak_v(24.0 / 360.0, 0.5, 100e-9)
+    assert 0.8 * most_v < -lowest_v < most_v  # the coil's own resistance takes a part
+
+
+@pytest.mark.parametrize(("percent", "low", "high"), [(1, 6.684, 7.154), (5, 6.116, 7.800)])
+def test_spread_of_the_switching_output(percent: int, low: float, high: float) -> None:
+    """12 V rail, upper part 60 %, base 0.6 V to 0.7 V, resistors ±1 % and ±5 % (arithmetic)."""
+    circuit = SenseCircuit.model_validate(
+        {"threshold": "0.65 V ± 0.05 V", "to_output": f"4K ± {percent} %", "output": "negative",
+         "rail": "12 V ± 0 V", "to_rail": f"6K ± {percent} %"}
+    )  # fmt: skip
+    assert (circuit.rising.low, circuit.rising.high) == pytest.approx((low, high), abs=1e-3)
+
+
+def _circuit(threshold: str) -> SenseCircuit:
+    return SenseCircuit.model_validate({"threshold": threshold, "to_output": "10K ± 1 %"})
+
+
+def _text(name: str) -> str:
+    return (NETLISTS / f"{name}.cir").read_text(encoding="utf-8")
 
 
 def test_nearest_value_of_the_series() -> None:  # IEC 60063
