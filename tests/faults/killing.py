@@ -13,6 +13,7 @@ import random
 import signal
 import sys
 import time
+from collections import Counter
 from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, replace
@@ -286,10 +287,31 @@ def kill_deadman(_pid: int, folder: Path) -> None:
         os.kill(deadman_pid(folder), signal.SIGKILL)
 
 
-def main() -> None:
-    """``python -m tests.faults.killing TRIALS WHAT FOLDER``: harm at random instants, print.
+def taken_up_again(killer: Killer, folder: Path, twin: list[tuple[str, str]]) -> str:
+    """Take a killed soak up again; the word says whether it then finds what its twin found."""
+    if b'"kind":"stage"' not in _journal(folder):
+        return "killed before the first stage"
+    if b'"kind":"end"' in _journal(folder):
+        return "ended before it was killed"
+    code = _wait(killer.resume(folder), 60.0)
+    record = open_record(folder)
+    if code not in {0, 1} or record.problems:
+        return f"NOT TAKEN UP: exit {code}, {record.problems}"
+    found = findings_of_record(folder)
+    return "the twin's findings" if found == twin else f"OTHER FINDINGS: {found}"
 
-    WHAT is a signal's name for the runner, DEADMAN or PIPE.
+
+def _journal(folder: Path) -> bytes:
+    journal = folder / JOURNAL_NAME
+    return journal.read_bytes() if journal.exists() else b""
+
+
+def main() -> None:
+    """``python -m tests.faults.killing TRIALS WHAT FOLDER [RESUME]``: harm at random instants.
+
+    WHAT is a signal's name for the runner, DEADMAN or PIPE. With RESUME the instants are counted
+    from the first row, each is taken up again and compared with an uninterrupted twin. Prints
+    what came of it.
     """
     trials, word, place = int(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
     place.mkdir(parents=True)
@@ -298,20 +320,27 @@ def main() -> None:
     harm = others.get(word) or kill_with(getattr(signal, word))
     killer = Killer(place)
     found: list[Killed] = []
+    ways: Counter[str] = Counter()
     try:
+        twin = []
+        if sys.argv[4:] == ["RESUME"]:
+            _wait(killer.begin("twin"), 60.0)
+            twin = findings_of_record(killer.folder("twin"))
         for number in range(trials):
-            if word in others:
+            if word in others or twin:
                 one = killer.trial_under_way(f"t{number}", rng.uniform(0.0, 3.0), harm)
             else:
                 one = killer.trial(f"t{number}", rng.uniform(0.1, 5.0), harm)
             found.append(one)
             if not one.good:
                 print("NOT GOOD", one, flush=True)
+            if twin:
+                ways[taken_up_again(killer, one.folder, twin)] += 1
             if (number + 1) % 25 == 0:
-                print(summary(found), flush=True)
+                print(summary(found), dict(ways), flush=True)
     finally:
         killer.close()
-    print(summary(found), flush=True)
+    print(summary(found), dict(ways), flush=True)
 
 
 def summary(found: list[Killed]) -> str:

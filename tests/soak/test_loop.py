@@ -278,12 +278,12 @@ class _Failing(DiskFiles):
         self.left, self.kind, self.calls = good_calls, kind, 0
 
     def write(self, handle: io.FileIO, data: bytes) -> int:
-        if self.kind in {"ENOSPC", "EIO", "short"}:
+        if self.kind in {"ENOSPC", "EIO", "EROFS", "short"}:
             self.calls += 1
             if self.calls > self.left:
                 if self.kind == "short" and self.calls == self.left + 1:
                     return super().write(handle, data[: len(data) // 2])
-                number = errno.EIO if self.kind == "EIO" else errno.ENOSPC
+                number = getattr(errno, self.kind, errno.ENOSPC)
                 raise OSError(number, os.strerror(number))
         return super().write(handle, data)
 
@@ -301,7 +301,7 @@ def _calls(tmp_path: Path, kind: str) -> int:
     return files.calls
 
 
-@pytest.mark.parametrize("kind", ["ENOSPC", "EIO", "short", "fsync"])
+@pytest.mark.parametrize("kind", ["ENOSPC", "EIO", "EROFS", "short", "fsync"])
 def test_a_disk_that_fails_at_any_write_ends_the_soak_safely(tmp_path: Path, kind: str) -> None:
     whole = _calls(tmp_path, kind)
     lines = (tmp_path / "whole" / "journal.jsonl").read_bytes().splitlines()
