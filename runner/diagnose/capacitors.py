@@ -24,9 +24,13 @@ LOAD_U = 0.01 / 3**0.5
 """A load's own setting, ±1 %, evenly (common practice)."""
 LINE_U = 0.006
 """Straight line where the rectifier or the regulator still adds a little (from simulated units)."""
+FLANK_U = 0.018
+"""Of a flank in dropout, where current and limit do not stand still (from simulated units)."""
+LOADED_SHARE = 0.45
+"""Of the rated current: what a leaky reservoir may take besides."""
 RAIL_A, RAIL_U_A = 0.035, 0.03 / 3**0.5
 """What a healthy rail feeds besides the load: regulator and bleeder, 5 mA to 65 mA (practice)."""
-OUTPUT_PER_A, OUTPUT_PER_A_U = 80e-6, 40e-6
+OUTPUT_PER_A, OUTPUT_PER_A_U = 60e-6, 45e-6
 """Output capacitor for an ampere of rating where it was not measured (mem)."""
 LEAST_LOAD_SHARE = 0.3
 LEAST_RATIO = 2.0
@@ -54,10 +58,12 @@ class Farads:
     u_rail_a: float = 0.0
 
 
-def capacitor_estimates(record: Record, profile: Profile) -> list[Estimate]:
+def capacitor_estimates(
+    record: Record, profile: Profile, rail_loaded: bool = False
+) -> list[Estimate]:
     """Reservoir, what loads its rail, output capacitor."""
     output = output_farads(record, profile)
-    both = reservoir_farads(record, profile, output)
+    both = reservoir_farads(record, profile, output, rail_loaded)
     found: list[Estimate] = []
     if both is None:
         found.append(not_from_these("reservoir", RESERVOIR, "F", BY_HAND))
@@ -104,25 +110,34 @@ def output_farads(record: Record, profile: Profile) -> Farads | None:
     return Farads(middle, u * middle, "I/(-dV/dt) after output off at a load")
 
 
-def reservoir_farads(record: Record, profile: Profile, output: Farads | None) -> Farads | None:
-    """Reservoir without the output capacitor beside it; None when no trace shows its fall."""
+def reservoir_farads(
+    record: Record, profile: Profile, output: Farads | None, rail_loaded: bool = False
+) -> Farads | None:
+    """Reservoir without the output capacitor beside it; None when no trace shows its fall.
+
+    ``rail_loaded`` says that something may load the rail besides the regulator.
+    """
     small = output or Farads(
         OUTPUT_PER_A * profile.unit.current.high, OUTPUT_PER_A_U * profile.unit.current.high, ""
     )
     least_a = LEAST_LOAD_SHARE * profile.unit.current.high
-    rail = _no_load_fall(record)
+    rail, line_u = _no_load_fall(record), LINE_U
     slopes, how = _mains_off(record, least_a), "I/(-dV/dt) after mains off at a load"
     if not slopes:
         slopes, rail = _flanks(record, profile, least_a), None
-        how = "I/(-dV/dt) of the flanks down to the valleys, in dropout"
+        line_u, how = FLANK_U, "I/(-dV/dt) of the flanks down to the valleys, in dropout"
     if not slopes:
         return None
-    values = [_both(load_a, fall, rail) for load_a, fall in slopes]
+    besides_a, u_besides_a = RAIL_A, RAIL_U_A
+    if rail_loaded:
+        half_a = LOADED_SHARE * profile.unit.current.high / 2
+        besides_a, u_besides_a = half_a, half_a / 3**0.5
+    values = [_both(load_a, fall, rail, besides_a) for load_a, fall in slopes]
     both = float(np.median(values))
     load_a, scatter = slopes[0][0], float(np.std(values)) / both
-    parts = [LOAD_U, LINE_U, scatter]
+    parts = [LOAD_U, line_u, scatter]
     if rail is None:
-        parts.append(RAIL_U_A / load_a)
+        parts.append(u_besides_a / load_a)
     if both < LEAST_RATIO * small.farad or scatter > SCATTER_SHARE:
         return None
     u_both = both * root_sum(parts)
@@ -132,10 +147,10 @@ def reservoir_farads(record: Record, profile: Profile, output: Farads | None) ->
     return Farads(both - small.farad, u, how, rail_a, u_rail)
 
 
-def _both(load_a: float, fall: Fall, rail: Fall | None) -> float:
+def _both(load_a: float, fall: Fall, rail: Fall | None, besides_a: float) -> float:
     if rail is not None:
         return load_a / (fall.v_per_s - rail.v_per_s)
-    return (load_a + RAIL_A) / fall.v_per_s
+    return (load_a + besides_a) / fall.v_per_s
 
 
 def _of(record: Record, event: str) -> list[WaveformLine]:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 from runner.assess import Assessment
@@ -13,6 +13,7 @@ from runner.diagnose.feature import BAD, Feature, is_near
 from runner.diagnose.features import features_of
 from runner.diagnose.fitted import kind_of, load_fitted
 from runner.diagnose.likelihood import BAD_LUCK, Ranking, StateTable, probabilities
+from runner.diagnose.next_measurement import next_between
 from runner.diagnose.remedies import CAUTION, Remedy, remedies_for
 from runner.diagnose.signs import signs
 from runner.finding import Finding
@@ -24,6 +25,9 @@ __all__ = ["Diagnosis", "Suspect", "diagnose", "judge_features", "rank"]
 SHOWN, LEAST_P = 5, 0.02
 ALIKE, SAME = 5.0, 1.5
 """Odds within which a cause is not ruled out, and within which nothing decides."""
+RIVAL_P = 0.05
+"""From here on a second cause is worth being told apart; below, the first is confirmed."""
+LEAK = "reservoir-leaky"
 
 
 @dataclass(frozen=True, slots=True)
@@ -76,6 +80,7 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     if not failed and all(one.state in HEALTHY for one in features.values()):
         return Diagnosis([], summary="Nothing fails in this record: nothing is to be explained.")
     suspects, together = judge_features(features, profile, failed)
+    suspects = _told_apart(suspects, record, profile)
     kinds = {c.name: c.remedy for c in applicable(profile)}
     wanted = [kinds.get(s.cause, "") for s in suspects if s.probability > 0.1]
     remedies = [
@@ -84,10 +89,31 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     return Diagnosis(
         suspects,
         together,
-        estimates(record, findings, profile),
+        estimates(record, findings, profile, rail_loaded=_has(suspects, LEAK)),
         remedies,
         _summary(suspects, together),
     )
+
+
+def _told_apart(suspects: Sequence[Suspect], record: Record, profile: Profile) -> list[Suspect]:
+    """Give each cause the measurement that tells it from the first, the first from the second."""
+    told = []
+    for number, one in enumerate(suspects):
+        rivals = suspects[1:2] if number == 0 else suspects[:1]
+        step = next(
+            (
+                next_between(one.cause, rival.cause, record, profile)
+                for rival in rivals
+                if rival.probability >= RIVAL_P
+            ),
+            None,
+        )
+        told.append(replace(one, next=step) if step is not None else one)
+    return told
+
+
+def _has(suspects: Sequence[Suspect], cause: str) -> bool:
+    return any(one.cause == cause for one in suspects)
 
 
 def judge_features(

@@ -9,7 +9,7 @@ from typing import Any
 
 from runner.quantity import format_quantity
 
-__all__ = ["Estimate", "about", "estimate_text", "not_from_these", "root_sum"]
+__all__ = ["COVERAGE", "Estimate", "about", "estimate_text", "not_from_these", "root_sum"]
 
 COVERAGE = 2.0
 """Expanded over standard uncertainty, about 95 % (JCGM 100)."""

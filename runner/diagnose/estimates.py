@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 
 from runner.checks.points import full_load_a
 from runner.diagnose.capacitors import capacitor_estimates, output_farads
-from runner.diagnose.estimate import Estimate, not_from_these
+from runner.diagnose.estimate import COVERAGE, Estimate, not_from_these
 from runner.diagnose.load_edge import esr_estimate
 from runner.diagnose.valley import valley_estimates
 from runner.finding import Finding
@@ -18,17 +19,24 @@ __all__ = ["Estimate", "estimates"]
 AT_SET_SHARE = 0.05
 """Within this of the set voltage the output regulates (common practice)."""
 LIFTED_SHARE = 0.01
+VISIT_U_V = 0.0025
+"""How far a tap point moves from one visit to the next (from simulated units)."""
 
 
-def estimates(record: Record, findings: Sequence[Finding], profile: Profile) -> list[Estimate]:
-    """All that can be estimated from what was measured at the terminals, and what cannot."""
+def estimates(
+    record: Record, findings: Sequence[Finding], profile: Profile, *, rail_loaded: bool = False
+) -> list[Estimate]:
+    """All that can be estimated from what was measured at the terminals, and what cannot.
+
+    ``rail_loaded`` when something that loads the raw rail is among the suspects.
+    """
     linear = profile.unit.kind != "switch-mode"
     output_esr = esr_estimate(record, output_farads(record, profile))
     return [
         *_earth(findings),
         *_hysteresis(findings),
         *(valley_estimates(record, profile) if linear else []),
-        *(capacitor_estimates(record, profile) if linear else []),
+        *(capacitor_estimates(record, profile, rail_loaded) if linear else []),
         *([output_esr] if output_esr is not None else []),
         *([_winding()] if linear else []),
         *_pass_leak(record, profile),
@@ -49,7 +57,7 @@ def _hysteresis(findings: Sequence[Finding]) -> list[Estimate]:
     found = []
     for f in findings:
         if f.what.startswith("hysteresis of") and f.value is not None and "50%" in f.at:
-            u_v = f.u_expanded or 0.0
+            u_v = math.hypot(f.u_expanded or 0.0, COVERAGE * VISIT_U_V)
             found.append(
                 Estimate(f"hysteresis {f.what.split()[-1]}", f.what, f.value, f.value - u_v,
                          f.value + u_v, "V", "rising point - falling point")

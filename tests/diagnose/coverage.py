@@ -17,7 +17,7 @@ from pathlib import Path
 from typing import Any
 
 from runner.assess import assess
-from runner.diagnose.estimates import estimates
+from runner.diagnose.diagnosis import diagnose
 from runner.one_thread import one_thread
 from runner.profile import find_profile, load_profile
 from runner.record.reader import open_record
@@ -34,7 +34,7 @@ def held_in(case: dict[str, Any], folder: Path) -> Iterator[Held]:
     profile = load_profile(find_profile(case["profile"]))
     parts = parts_of(profile, case["seed"], case["faults"])
     record = open_record(folder)
-    for one in estimates(record, assess(record).findings, profile):
+    for one in diagnose(record, assess(record)).estimates:
         true = truth_of(one, parts, profile, case["causes"])
         if true is None or one.value is None or one.low is None or one.high is None:
             continue

@@ -21,6 +21,8 @@ from sim_instruments.plant.steady import Cycle, find_cycle
 __all__ = ["parts_of", "truth_of"]
 
 LOW_LINE = 0.9
+FALLEN = 0.95
+"""The rail's own current is read on the way down, over the first tenth of the output."""
 UNSURE = {"coil-weak", "relay-contact-worn", "tap-chatter", "tap-order-swapped", "pot-noisy",
           "pot-open", "pass-short", "pass-leak", "winding-open"}  # fmt: skip
 """With these the winding in use, its ohms or the output of the moment are not known afterwards."""
@@ -47,7 +49,7 @@ def truth_of(one: Estimate, parts: Parts, profile: Profile, causes: list[str]) -
     }
     if one.name in plain:
         return plain[one.name]
-    if one.name.startswith("hysteresis"):
+    if one.name.startswith("hysteresis") and not set(causes) & UNSURE:
         k = int(one.name.split()[-1]) - 1
         return taps.up_v[k] - taps.down_v[k] - taps.coil_kick_v
     if one.name.startswith(("headroom", "threshold")) and not set(causes) & UNSURE:
@@ -57,6 +59,7 @@ def truth_of(one: Estimate, parts: Parts, profile: Profile, causes: list[str]) -
 
 def _rail_a(parts: Parts, out_v: float) -> float:
     reg = parts.regulator
+    out_v *= FALLEN
     raw_v = out_v + reg.dropout_v
     return raw_v / parts.reservoir.leak_ohm + reg.quiescent_a + out_v / reg.bleed_ohm
 
