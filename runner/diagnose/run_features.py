@@ -87,22 +87,20 @@ def _warming(drift: CheckData) -> Feature | None:
 
 
 def _refused(record: Record) -> dict[str, Feature]:
-    """Where the unit did not do what it was told, and whether its output went off by itself."""
+    """Where the unit did not do what it was told: an output that goes off, a knob without effect.
+
+    Which of the two it is depends on how the unit is set more than on what is wrong with it.
+    """
     refusals = list(record.of_kind("unit-refuses"))
     if not refusals:
-        return {
-            "refused": Feature("no", "the unit did what it was told"),
-            "tripped": Feature("no", "the output stayed on"),
-            "knob_follows": Feature("ok", "the output followed the setting"),
-        }
-    check, wanted, reason = (str(refusals[0][key]) for key in ("check", "wanted", "reason"))
-    says = f"in {check}: {reason}"
+        calm = Feature("no", "the unit did what it was told")
+        return {"refused": calm, "disobeys": calm}
+    check, reason = (str(refusals[0][key]) for key in ("check", "reason"))
     early = check in {"before-power", "earth-reference", "setting"}
-    went = "early" if early else "later"
+    says = f"in {check}: {reason}"
     return {
         "refused": Feature(f"in {check}", says),
-        "tripped": Feature("no" if "knob" in wanted else went, says),
-        "knob_follows": Feature(went if "knob" in wanted else "ok", says),
+        "disobeys": Feature("early" if early else "later", says),
     }
 
 

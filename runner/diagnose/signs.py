@@ -17,7 +17,7 @@ FOR_ODDS, AGAINST_ODDS = 3.0, 0.25
 SUBJECTS: Mapping[str, tuple[str, ...]] = {
     "earth": ("earth_plus", "earth_minus", "earth_leak"),
     "setting": ("setting", "gain", "slope", "offset", "top", "top_part", "zero", "way_back"),
-    "knob": ("knob_falls", "knob_follows", "refused", "tripped", "early"),
+    "obeying": ("knob_falls", "refused", "disobeys", "early"),
     "load": ("load", "load_top", "load_depth", "load_alike", "load_line", "bend", "tail"),
     "low line": ("headroom", "low_line", "margin_maximum", "margin_tap", "source"),
     "tap points": ("tap_count", "tap_shift", "tap_unseen", "hysteresis", "chatter"),

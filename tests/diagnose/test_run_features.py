@@ -56,13 +56,12 @@ def test_a_knob_without_effect_tells_where_the_output_rests() -> None:
     line = {"kind": "unit-refuses", "check": "earth-reference", "reason": reason,
             "wanted": "output follows the knob"}  # fmt: skip
     found = run_features(_record(line), KN)
-    states = {name: _state(found, name) for name in ("early", "refused", "knob_follows", "tripped")}
-    assert states == {"early": "raw", "refused": "in earth-reference", "knob_follows": "early",
-                      "tripped": "no"}  # fmt: skip
+    states = {name: _state(found, name) for name in ("early", "refused", "disobeys")}
+    assert states == {"early": "raw", "refused": "in earth-reference", "disobeys": "early"}
 
 
 def test_what_was_not_measured_is_left_out() -> None:
-    assert set(run_features(_record(), LB)) == {"refused", "tripped", "knob_follows"}
+    assert set(run_features(_record(), LB)) == {"refused", "disobeys"}
 
 
 def _compared(share: float, before_w: float, after_w: float) -> dict[str, Any]:
