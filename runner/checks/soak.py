@@ -19,7 +19,7 @@ from runner.soak.loop import SoakLoop
 from runner.soak.plan import SoakPlan
 from runner.soak.rules import OVER_SHARE, UNDER_SHARE
 from runner.soak.samples import Samples, samples_of
-from runner.soak.summary import Drift, drift_of, worst_minute
+from runner.soak.summary import Drift, drift_of, winding_changes, worst_minute
 from runner.soak.watch import Alone, Watch
 
 __all__ = ["CHECK", "NAME", "Soak"]
@@ -79,6 +79,7 @@ class Soak:
             _drift(data, samples, profile, judge),
             _worst(data, samples, judge),
             *_counts(data, samples, judge),
+            *_windings(samples, profile, judge),
         ]
         settled = _settled(data, samples, judge)
         return [*found, settled] if settled is not None else found
@@ -150,6 +151,23 @@ def _counts(data: CheckData, samples: Samples, judge: Judge) -> list[Finding]:
             or "see the list of events",
         )
         for what, events in counted.items()
+    ]  # fmt: skip
+
+
+def _windings(samples: Samples, profile: Profile, judge: Judge) -> list[Finding]:
+    """Changes of winding that nobody asked for; nothing where the bench could not see them."""
+    if profile.unit.tap_control not in {"relay", "scr"}:
+        return []
+    changes = winding_changes(samples)
+    if changes is None:
+        return []
+    shown = ", ".join(f"{t_s / 60:.1f}" for t_s in changes[:5])
+    return [
+        judge.count(
+            "changes of winding unasked, from steps of the inlet power", float(len(changes)),
+            Limit.at_most(0.0), COUNT_SOURCE, at=f"in {samples.soak_s / 3600:.2f} h",
+            reason=f"after {shown} min from the start: set point, load and line were constant",
+        )
     ]  # fmt: skip
 
 

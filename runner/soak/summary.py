@@ -11,7 +11,16 @@ from numpy.typing import NDArray
 from runner.signals.drift import AllanDeviation, RobustSlope, allan_deviation, robust_slope
 from runner.soak.samples import Samples
 
-__all__ = ["ENDS", "WARM_UP_S", "Drift", "WorstMinute", "drift_of", "energy_wh", "worst_minute"]
+__all__ = [
+    "ENDS",
+    "WARM_UP_S",
+    "Drift",
+    "WorstMinute",
+    "drift_of",
+    "energy_wh",
+    "winding_changes",
+    "worst_minute",
+]
 
 Floats = NDArray[np.float64]
 WARM_UP_S = 1800.0
@@ -20,6 +29,8 @@ WARM_UP_SHARE = 0.25
 ENDS = 10
 SETTLED_S = 60.0
 """After a stage begins its first minute is transit, not judged as a deviation."""
+CONSTANT = ("hold", "worst-heat")
+STEP_SHARE, LOAD_SHARE, LEAST_ROWS = 0.15, 0.05, 10
 SLOPE_POINTS = 600
 ALLAN_S = (10.0, 100.0, 1000.0)
 
@@ -126,6 +137,36 @@ def worst_minute(samples: Samples) -> WorstMinute | None:
         if worst is None or abs(found.deviation_v) > abs(worst.deviation_v):
             worst = found
     return worst
+
+
+def winding_changes(samples: Samples) -> tuple[float, ...] | None:
+    """Times in s at which the inlet power stepped with set point, load and line as they were.
+
+    A winding more or less moves the raw voltage, and with it the power taken per volt of line,
+    by a third to a half at once; heat moves it by a few percent in an hour. None where the
+    inlet power was not read beside a constant load for long enough.
+    """
+    found: list[float] = []
+    watched = False
+    for stage in samples.stages:
+        if stage.name not in CONSTANT:
+            continue
+        inside = slice(stage.first, stage.last)
+        t_s = samples.t_s[inside]
+        drawn = samples.column("inlet-power")[inside]
+        line_v = samples.column("line-voltage")[inside]
+        load_a = samples.column("load-current")[inside]
+        if np.isfinite(line_v).any():
+            drawn = drawn / line_v
+        keep = np.isfinite(drawn) & (np.abs(load_a - stage.load_a) <= LOAD_SHARE * stage.load_a)
+        keep &= t_s >= t_s[0] + min(SETTLED_S, 0.1 * float(np.ptp(t_s))) if t_s.size else False
+        if np.count_nonzero(keep) < LEAST_ROWS:
+            continue
+        watched = True
+        seen, at_s = drawn[keep], t_s[keep]
+        stepped = np.abs(np.diff(seen)) > STEP_SHARE * np.minimum(seen[1:], seen[:-1])
+        found += [float(one) for one in at_s[1:][stepped]]
+    return tuple(found) if watched else None
 
 
 def energy_wh(samples: Samples) -> tuple[float | None, float | None]:

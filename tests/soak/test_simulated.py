@@ -12,12 +12,12 @@ from click.testing import CliRunner
 from runner.cli.main import asleft
 
 
-def _soak(place: Path, *faults: str) -> tuple[int, dict[str, Any]]:
+def _soak(place: Path, *faults: str, stage: str = "hold") -> tuple[int, dict[str, Any]]:
     given = [word for fault in faults for word in ("--fault", fault)]
     result = CliRunner().invoke(
         asleft,
         ["soak", "--bench", "memory", "--for", "20min", "--every", "10s", "--guards-done", "a test",
-         "--stage", "hold", "--not-armed", "--out", str(place), "--json", *given],
+         "--stage", stage, "--not-armed", "--out", str(place), "--json", *given],
         standalone_mode=False,
     )  # fmt: skip
     assert result.exception is None
@@ -29,6 +29,13 @@ def test_a_healthy_unit_stays_where_it_is(tmp_path: Path) -> None:
     code, decisions = _soak(tmp_path)
     assert set(decisions.values()) == {"pass"}
     assert code == 0
+
+
+def test_a_relay_that_lets_go_in_the_night_is_seen_at_the_inlet(tmp_path: Path) -> None:
+    # Just above the tap point the regulator still regulates on the winding below.
+    _, decisions = _soak(tmp_path, "tap-stuck-low:at=10min", stage="worst-heat")
+    failed = {what for what, decision in decisions.items() if decision == "fail"}
+    assert failed == {"changes of winding unasked, from steps of the inlet power"}
 
 
 @pytest.mark.parametrize(

@@ -11,7 +11,7 @@ import numpy as np
 import pytest
 
 from runner.soak.samples import Samples, samples_of
-from runner.soak.summary import Drift, drift_of, energy_wh, worst_minute
+from runner.soak.summary import Drift, drift_of, energy_wh, winding_changes, worst_minute
 from tests.soak.made_night import COLUMNS
 
 START = datetime(2026, 1, 1, 18, tzinfo=UTC)
@@ -112,3 +112,22 @@ def test_rows_all_invalid_decide_nothing() -> None:
     assert isinstance(drift_of(found), str)
     assert worst_minute(found) is None
     assert energy_wh(found) == (None, None)
+
+
+def test_a_winding_more_is_a_step_of_the_inlet_power() -> None:
+    # 59.6 W on the lower and 118.5 W on the upper winding at 3 A: worked out by hand for a supply
+    # with two windings of about 20 V raw each. Heat alone: 8 % in four hours. Load off: no step.
+    low_w, high_w = 59.6, 118.5
+    heats = [[24.0, 3.0, low_w * (1 + 0.08 * i / 1440), 40.0] for i in range(1440)]
+    assert winding_changes(samples(rows(heats))) == ()  # type: ignore[arg-type]
+    steps = [[24.0, 3.0, high_w if 500 <= i < 900 else low_w, 40.0] for i in range(1440)]
+    assert winding_changes(samples(rows(steps))) == (5000.0, 9000.0)  # type: ignore[arg-type]
+    off = [[24.0, *((0.0, 9.0) if 500 <= i < 510 else (3.0, low_w)), 40.0] for i in range(1440)]
+    assert winding_changes(samples(rows(off))) == ()  # type: ignore[arg-type]
+
+
+def test_windings_cannot_be_seen_without_the_inlet_or_a_constant_load() -> None:
+    blind = [[24.0, 3.0, None, 40.0] for _ in range(1440)]
+    assert winding_changes(samples(rows(blind))) is None  # type: ignore[arg-type]
+    cycled = [[24.0, 3.0, 100.0, 40.0] for _ in range(1440)]
+    assert winding_changes(samples(rows(cycled, stage="thermal-cycles"))) is None  # type: ignore[arg-type]
