@@ -1,4 +1,4 @@
-"""The table of causes: what each predicts, read from ``causes.toml``."""
+"""The table of causes: what each predicts, read from the files named in ``TABLES``."""
 
 from __future__ import annotations
 
@@ -13,6 +13,7 @@ __all__ = ["HEALTHY", "Cause", "applicable", "load_causes"]
 
 HEALTHY = frozenset({"ok", "none", "no", "quiet"})
 """States that a unit in order shows."""
+TABLES = ("causes.toml", "causes_regulator.toml")
 
 
 @dataclass(frozen=True, slots=True)
@@ -34,9 +35,10 @@ class Cause:
 
 @cache
 def load_causes() -> tuple[Cause, ...]:
-    """Return all causes in the order of the table."""
-    text = Path(__file__).with_name("causes.toml").read_text(encoding="utf-8")
-    return tuple(Cause(name=name, **entry) for name, entry in tomllib.loads(text).items())
+    """Return all causes: those of raw side and windings, then those of the regulator."""
+    files = (Path(__file__).with_name(name) for name in TABLES)
+    tables = (tomllib.loads(file.read_text(encoding="utf-8")) for file in files)
+    return tuple(Cause(name, **entry) for table in tables for name, entry in table.items())
 
 
 def applicable(profile: Profile) -> tuple[Cause, ...]:

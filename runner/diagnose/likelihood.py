@@ -1,7 +1,7 @@
 """How well each cause, alone or with another, explains all features together.
 
 P(state | cause) comes from three layers, each the prior of the next: what a healthy unit of this
-kind shows, mixed with the states that ``causes.toml`` expects (physics and common practice); the
+kind shows, mixed with the states that the written table expects (physics and common practice); the
 counts of simulated runs with this cause; those of runs on this kind of unit. A count of
 ``TRUST`` runs weighs as much as the layer below. Features of one fault go together; each logarithm
 is weighed by ``Fitted.weights`` and the sum divided by ``Fitted.temperature``, found by
