@@ -87,7 +87,7 @@ def open_archive(url: str) -> Archive:
 def _careful_sqlite(connection: Any, _record: Any) -> None:
     """Let several writers wait for each other, readers not at all."""
     connection.isolation_level = None  # transactions are begun below, not by the driver
-    for pragma in ("journal_mode=WAL", f"busy_timeout={int(1e3 * _BUSY_S)}", "foreign_keys=ON"):
+    for pragma in (f"busy_timeout={int(1e3 * _BUSY_S)}", "journal_mode=WAL", "foreign_keys=ON"):
         connection.execute(f"PRAGMA {pragma}")
 
 
