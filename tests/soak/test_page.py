@@ -98,6 +98,7 @@ def test_what_is_asked_at_the_bench_stands_on_the_page(
     _shows(page, "asked", HOSTILE)
     _shows(page, "live", "9.281 V")
     assert page.locator("#asking img").count() == 0
+    assert not page.locator("#main-reading").is_visible(), "an older reading would mislead"
     (night.folder / SCREEN).write_text('{"asked": "", "live": ""}', encoding="utf-8")
     playwright = pytest.importorskip("playwright.sync_api")
     playwright.expect(page.locator("#asking")).to_be_hidden()
@@ -123,7 +124,7 @@ def test_a_run_that_died_is_told_and_what_the_dead_man_did(
     with (night.folder / FILE_NAME).open("a", encoding="utf-8") as file:
         file.writelines(json.dumps({"t_utc": "", **line}) + "\n" for line in lines)
     _shows(page, "events", "put the load off and read it back off")
-    _shows(page, "doing", "Ended: by the dead-man the pipe was closed")
+    _shows(page, "doing", "Ended: by the dead-man: the pipe was closed")
     _shows(page, "load", "off")
     assert page.text_content("#events").count("CANNOT") == 1
     page.close()

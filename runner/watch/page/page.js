@@ -33,7 +33,7 @@ function showTop() {
 function showNow() {
   const now = state.now;
   const volts = now.values["output-voltage"];
-  put("doing", now.ended ? `Ended: ${now.ended} ${now.reason || ""}` : now.stage ? `Soak, ${now.stage}` : now.question || "");
+  put("doing", now.ended ? `Ended: ${now.ended}${now.reason ? ": " : ""}${now.reason || ""}` : now.stage ? `Soak, ${now.stage}` : now.question || "");
   put("volts", volts ? volts[0].toFixed(3) : "–");
   if (volts && now.low_v !== undefined) {
     put("band", `set ${now.set_v.toFixed(3)} V, allowed ${now.low_v.toFixed(2)} to ${now.high_v.toFixed(2)} V`);
@@ -114,6 +114,7 @@ function showScreen() {
   byId("asking").hidden = !asked || Boolean(state.now.ended);
   put("asked", asked);
   put("live", state.screen.live || "");
+  byId("main-reading").hidden = Boolean(asked && state.screen.live); // an older reading would mislead
 }
 
 function takeBeat(beat, ageSeconds) {
