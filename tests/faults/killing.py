@@ -36,7 +36,7 @@ from tests.soak.served import ServedBench
 
 __all__ = ["Killed", "Killer", "findings_of_record"]
 
-FOR_S, EVERY_S = 4.0, 0.05
+FOR_S, EVERY_S = 6.0, 0.05
 OFF_WITHIN_S = 3.0
 SERIAL = "K-1"
 
