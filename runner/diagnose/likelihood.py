@@ -26,7 +26,7 @@ __all__ = [
 NONE_FITS, BAD_LUCK = "none-of-these", "bad-luck"
 SHOWN, MAY = 0.85, 0.6
 """Part of the runs in which a cause brings a state it is expected to, or may, bring."""
-TRUST, TRUST_KIND = 2.0, 3.0
+TRUST, TRUST_KIND = 4.0, 6.0
 LEAST_P = 0.001
 """What a state that a cause was never seen to bring may have."""
 NONE_PRIOR, LUCK_PRIOR, STRAYS_P = 0.02, 1.0, 0.03
