@@ -2,8 +2,10 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 
@@ -15,8 +17,9 @@ from runner.metrology.limit import Limit
 from runner.metrology.readings import difference, mean_of_readings
 from runner.profile import Profile
 from runner.record.reader import CheckData
+from runner.soak.cold_start import REST_LEAST_H, ask_if_cold, first_minute_v, rest_h
 from runner.soak.loop import SoakLoop
-from runner.soak.plan import SoakPlan
+from runner.soak.plan import COLD_START, SoakPlan
 from runner.soak.rules import OVER_SHARE, UNDER_SHARE
 from runner.soak.samples import Samples, samples_of
 from runner.soak.summary import Drift, drift_of, winding_changes, worst_minute
@@ -41,6 +44,8 @@ class Soak:
     folder: Path = field(default_factory=Path)
     skip_s: float = 0.0
     rearmed: int = 0
+    before: Mapping[str, Any] | None = None
+    """What a cold start is held against (:func:`runner.soak.cold_start.before_of`)."""
     name: str = NAME
     title: str = "Soak"
     question: str = "Does the unit work the whole time at load, and stay where it is?"
@@ -66,6 +71,10 @@ class Soak:
     def measure(self, workplace: Workplace) -> None:
         """Work through the stages."""
         if self.soak is not None:
+            if self.soak.stages[0].name == COLD_START and self.skip_s == 0.0:
+                ask_if_cold(workplace.operator)
+            if self.before is not None:
+                workplace.log.event("follows", **self.before)
             SoakLoop(workplace, self.soak, self.watch, self.folder, self.skip_s, self.rearmed).run()
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
@@ -74,9 +83,13 @@ class Soak:
         samples = samples_of(data.rows)
         if samples is None:
             return []
+        if any(stage.name == COLD_START for stage in samples.stages):
+            especially = _cold_start(data, samples, judge)
+        else:
+            especially = [_drift(data, samples, profile, judge)]
         found = [
             _length(data, samples, judge),
-            _drift(data, samples, profile, judge),
+            *especially,
             _worst(data, samples, judge),
             *_counts(data, samples, judge),
             *_windings(samples, profile, judge),
@@ -118,6 +131,28 @@ def _drift(data: CheckData, samples: Samples, profile: Profile, judge: Judge) ->
     for tau_s, deviation in found.allan.items():
         at += f", Allan deviation {1e6 * deviation:.3g} µV at {tau_s:g} s"
     return judge.apply(budget, limit, f"limit for 8 h: {limits.source}", at=at)
+
+
+def _cold_start(data: CheckData, samples: Samples, judge: Judge) -> list[Finding]:
+    """The first minute from cold, and how far it lies from the soak's end."""
+    cold_v = first_minute_v(samples)
+    what = "output in its first minute from cold"
+    if cold_v is None:
+        return [judge.not_measured(what, "V", "no valid reading")]
+    stage = samples.stages[0]
+    limit = Limit(UNDER_SHARE * stage.set_v, OVER_SHARE * stage.set_v, nominal=stage.set_v)
+    scale = scale_of(data, samples.reading("output-voltage", cold_v))
+    budget = mean_of_readings(what, [cold_v], scale)
+    before = next(iter(data.events_of("follows")), None)
+    if before is None:
+        return [judge.apply(budget, limit, BAND_SOURCE, at=stage.name)]
+    rested_h = rest_h(before, samples.begun)
+    if rested_h < REST_LEAST_H:
+        said = f"not known to be cold: {rested_h:.1f} h after {before['record']} by the clock"
+        return [judge.not_measured(what, "V", f"{said}, {REST_LEAST_H:g} h are needed")]
+    away_mv = 1e3 * ((cold_v - stage.set_v) - (before["end_v"] - before["set_v"]))
+    at = f"{rested_h:.1f} h after {before['record']}, {away_mv:+.3g} mV from its end"
+    return [judge.apply(budget, limit, BAND_SOURCE, at=at)]
 
 
 def _worst(data: CheckData, samples: Samples, judge: Judge) -> Finding:

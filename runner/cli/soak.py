@@ -52,7 +52,10 @@ def seconds(typed: str, key: str) -> float:
               help="A row of readings so often.")  # fmt: skip
 @click.option("--stage", "stages", multiple=True, metavar="NAME",
               help="Only this stage; may be repeated: hold, worst-heat, thermal-cycles,"
-              " tap-cycles.")  # fmt: skip
+              " tap-cycles; or the day after, alone: cold-start.")  # fmt: skip
+@click.option("--after", type=click.Path(path_type=Path, exists=True, file_okay=False),
+              default=None, metavar="RECORD",
+              help="The soak that a cold start follows and is held against.")  # fmt: skip
 @click.option("--serial", "-s", default="not given", help="The unit's serial number.")
 @click.option("--job", "job_file", default=None, help="Job sheet (TOML).")
 @click.option("--guards-done", "guards", default="", metavar="WHERE",
@@ -79,8 +82,8 @@ def seconds(typed: str, key: str) -> float:
 @json_option()
 def soak(
     profile: str | None, bench: str, length: str, every: str, stages: tuple[str, ...],
-    serial: str, job_file: str | None, guards: str, heatsink_max: float, not_armed: bool,
-    hook: str, heartbeat: Path | None, alarm: Path | None, page: bool,
+    after: Path | None, serial: str, job_file: str | None, guards: str, heatsink_max: float,
+    not_armed: bool, hook: str, heartbeat: Path | None, alarm: Path | None, page: bool,
     faults: tuple[str, ...], seed: int | None,
     unattended: bool, accept_conditional: bool, trace: Path | None, out: Path, as_json: bool,
 ) -> int:  # fmt: skip
@@ -93,6 +96,7 @@ def soak(
     from runner.acceptance import Acceptance, load_inputs
     from runner.bench import find_bench
     from runner.job import load_job
+    from runner.soak.cold_start import before_of
     from runner.soak.plan import make_plan
     from runner.soak.run import SoakWanted, run_soak
 
@@ -101,14 +105,16 @@ def soak(
         inputs.profile, inputs.bench, seconds(length, "--for"), seconds(every, "--every"),
         only=stages, heatsink_max_c=heatsink_max, armed=not not_armed,
     )  # fmt: skip
+    job = load_job(job_file, serial=serial, stage="as-left")
+    before = before_of(after, job.serial) if after is not None else None
     acceptance = Acceptance(
-        inputs=inputs, job=load_job(job_file, serial=serial, stage="as-left"), out=out,
+        inputs=inputs, job=job, out=out,
         faults=faults, seed=seed, unattended=unattended, accept_conditional=accept_conditional,
         trace=trace,
     )  # fmt: skip
     pages = Pages(wanted=page, quiet=as_json)
     wanted = SoakWanted(
-        acceptance, plan, guards, hook=tuple(shlex.split(hook)), heartbeat=heartbeat,
+        acceptance, plan, guards, before, hook=tuple(shlex.split(hook)), heartbeat=heartbeat,
         alarm=alarm, on_folder=pages.begin,
     )  # fmt: skip
     return print_soak(

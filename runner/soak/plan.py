@@ -11,8 +11,10 @@ from runner.checks.points import low_voltage_v, tap_bands
 from runner.errors import InputError
 from runner.profile import Profile
 
-__all__ = ["NAMES", "SoakPlan", "Stage", "make_plan"]
+__all__ = ["COLD_START", "NAMES", "SoakPlan", "Stage", "make_plan"]
 
+COLD_START = "cold-start"
+"""The day after, alone: the same load from cold. Never part of a night."""
 NAMES = ("hold", "worst-heat", "thermal-cycles", "tap-cycles")
 SHARES = {"hold": 5 / 12, "worst-heat": 2 / 12, "thermal-cycles": 4 / 12, "tap-cycles": 1 / 12}
 """Of the whole length: five, two, four and one hour of a night of twelve (common practice)."""
@@ -104,12 +106,15 @@ def make_plan(
             "the soak cannot be sampled so", key="--every",
             expected="0.05 s to a quarter of the whole", found=f"{every_s:g} s in {for_s:g} s",
         )  # fmt: skip
+    if set(only) == {COLD_START}:
+        cold = Stage(COLD_START, for_s, profile.unit.voltage.high)
+        return SoakPlan((cold,), every_s, heatsink_max_c=heatsink_max_c, armed=armed)
     possible = {stage.name: stage for stage in _stages(profile, bench)}
     unknown = sorted(set(only) - set(NAMES))
     if unknown:
         raise InputError(
             "there is no such stage", key="--stage",
-            expected="one of " + ", ".join(NAMES), found=", ".join(unknown),
+            expected=f"some of {', '.join(NAMES)}, or {COLD_START} alone", found=", ".join(unknown),
         )  # fmt: skip
     chosen = [name for name in NAMES if name in possible and (not only or name in only)]
     if not chosen:

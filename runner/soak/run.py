@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 from contextlib import suppress
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -53,12 +53,14 @@ class SoakWanted:
     """What a person asked for.
 
     ``guards`` says where the guarding checks were done; empty means that they are done now.
-    ``on_folder`` hears of the record's folder as soon as there is one.
+    ``before`` is what a cold start is held against. ``on_folder`` hears of the record's folder as
+    soon as there is one.
     """
 
     acceptance: Acceptance
     plan: SoakPlan
     guards: str = ""
+    before: Mapping[str, Any] | None = None
     hook: tuple[str, ...] = ()
     heartbeat: Path | None = None
     alarm: Path | None = None
@@ -79,7 +81,7 @@ def run_soak(wanted: SoakWanted, person: Person, progress: Progress) -> Outcome:
     """
     acceptance = wanted.acceptance
     _no_alarm_yet(wanted.alarm)
-    check = Soak(wanted.plan)
+    check = Soak(wanted.plan, before=wanted.before)
     schedule = _schedule(wanted, check)
     opened = open_bench(acceptance)
     try:

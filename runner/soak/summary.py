@@ -29,7 +29,7 @@ WARM_UP_SHARE = 0.25
 ENDS = 10
 SETTLED_S = 60.0
 """After a stage begins its first minute is transit, not judged as a deviation."""
-CONSTANT = ("hold", "worst-heat")
+CONSTANT = ("hold", "worst-heat", "cold-start")
 STEP_SHARE, LOAD_SHARE, LEAST_ROWS = 0.15, 0.05, 10
 SLOPE_POINTS = 600
 ALLAN_S = (10.0, 100.0, 1000.0)

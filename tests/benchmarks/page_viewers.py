@@ -8,10 +8,10 @@ between two voltage readings lies from the interval asked for.
 ``jitter_p95_ratio``: the 95 % point of a turn's jitter with viewers over that without, the
 geometric mean of all pairs (limit 1.05), with ``_low`` and ``_high``, the 95 % interval from
 drawing the pairs again; ``jitter_median_ratio`` likewise; ``interval_p95_ratio``: the 95 % point
-of the time between readings. The viewers are other people's computers: here they run when nobody else wants to, the
-page's server as a run starts it. Where the system allows it (root), the soak runs in real time,
-in all turns: what the computer's other work does to it, milliseconds on a busy one, is not the
-question. ``measure(alone=False)`` leaves it among the others.
+of the time between readings. The viewers are other people's computers: here they run when nobody
+else wants to, the page's server as a run starts it. Where the system allows it (root), the soak
+runs in real time, in all turns: what the computer's other work does to it, milliseconds on a busy
+one, is not the question. ``measure(alone=False)`` leaves it among the others.
 """
 
 from __future__ import annotations

@@ -166,7 +166,7 @@ def light_plan(for_s: float, every_s: float, only: tuple[str, ...] = ()) -> Soak
 def soak_on(
     bench: LightBench, folder: Path, plan: SoakPlan, *, files: Files | None = None,
     watch: Watch | None = None, options: dict[str, Any] | None = None,
-    operator: Any = None, by_hand: bool = False,
+    operator: Any = None, by_hand: bool = False, before: dict[str, Any] | None = None,
 ) -> Ending:  # fmt: skip
     """Run a soak through the engine on the light bench."""
     profile = load_profile(find_profile("lb-2403"))
@@ -174,7 +174,7 @@ def soak_on(
         unit = profile.unit.model_copy(update={"setting": "hand"})
         profile = profile.model_copy(update={"unit": unit})
     entry = load_bench(find_bench("memory"))
-    check = Soak(plan, watch or Alone(), folder.parent)
+    check = Soak(plan, watch or Alone(), folder.parent, before=before)
     writer = RecordWriter(
         folder, bench.clock, Journal(folder, bench.clock, files=files, flush_every_s=0.9)
     )
