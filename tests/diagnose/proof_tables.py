@@ -6,6 +6,7 @@ from collections import Counter, defaultdict
 from collections.abc import Mapping, Sequence
 from typing import TYPE_CHECKING
 
+from runner.diagnose.diagnosis import ALIKE
 from runner.diagnose.likelihood import BAD_LUCK
 
 if TYPE_CHECKING:
@@ -40,7 +41,15 @@ def share(count: int, many: int) -> str:
 def _reached(which: str, single: Sequence[Judged]) -> str:
     places = [one.place(one.case.causes[0]) for one in single]
     first, three = (share(sum(p <= most for p in places), len(places)) for most in (1, 3))
-    return f"{which}: right cause first {first}, within three {three}."
+    open_ = share(sum(_not_ruled_out(one) for one in single), len(single))
+    return (f"{which}: right cause first {first}, among those not ruled out {open_},"
+            f" within three {three}.")  # fmt: skip
+
+
+def _not_ruled_out(one: Judged) -> bool:
+    """Whether the truth is the first answer, or the report names it beside the first."""
+    first = next(iter(one.ranking.present.values()))
+    return one.ranking.present.get(one.case.causes[0], 0.0) * ALIKE > first
 
 
 def _by_fault(single: Sequence[Judged]) -> list[str]:

@@ -57,7 +57,8 @@ def test_how_sure_it_may_be_is_how_often_sure_answers_were_right() -> None:
 def test_the_tables_count_places_and_bands() -> None:
     judged = [_judged("pass-leak", "pass-leak", 0.85), _judged("coil-weak", "pass-leak", 0.85)]
     text = tables(judged, {1.0: 0.5})
-    assert "right cause first 1 of 2 (50.0%), within three 2 of 2 (100.0%)" in text
+    assert "right cause first 1 of 2 (50.0%), among those not ruled out 1 of 2 (50.0%)" in text
+    assert "within three 2 of 2 (100.0%)" in text
     assert "| 80% to 90% | 2 | 1 of 2 (50.0%) |" in text
     assert "| coil-weak | 1 | 0 | 1 | 1 pass-leak |" in text
 
