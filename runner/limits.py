@@ -110,7 +110,6 @@ LIMITS: dict[str, LimitSpec] = {
         },
     ),
     "tap-glitch": LimitSpec("V", "output deviation while the winding changes", _same("100 mV")),
-    "tap-dwell": LimitSpec("V", "distance of the dwell points from a tap point", _same("10 mV")),
     "earth-resistance": LimitSpec(
         "Ω",
         "least resistance of either output terminal to earth, floating output",
