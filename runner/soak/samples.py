@@ -17,8 +17,10 @@ from runner.record.rows import BLOCK_KIND
 __all__ = ["Samples", "SoakStage", "samples_of"]
 
 Floats = NDArray[np.float64]
-GAP_ROWS = 3.0
-GAP_MARGIN_S = 5.0
+GAP_ROWS, GAP_MARGIN_S = 3.0, 1.0
+"""As the loop itself lists them: more than so many intervals, and so long beyond them."""
+SWING_S = 5.0
+"""Going over a tap point and back takes a while, on purpose and without rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -130,7 +132,7 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
         instruments=tuple(str(c["instrument"]) for c in columns),
         functions=tuple(str(c["function"]) for c in columns),
         every_s=every_s, t_s=t_s - t_s[0], values=np.concatenate(values), stages=stages,
-        gaps=_gaps(t_s, every_s, breaks), begun=begun, resumed=resumed,
+        gaps=_gaps(t_s, every_s, breaks, stages), begun=begun, resumed=resumed,
     )  # fmt: skip
 
 
@@ -143,10 +145,21 @@ def _rows_of(line: Mapping[str, Any]) -> tuple[Floats, Floats, Callable[[], str]
     return np.array([line["t_mono_s"]], dtype=np.float64), values, lambda: str(line["t_utc"])
 
 
-def _gaps(t_s: Floats, every_s: float, breaks: Sequence[int]) -> tuple[tuple[float, float], ...]:
-    """Long steps between rows, and every step across a resume (``breaks``: rows before one)."""
+def _gaps(
+    t_s: Floats, every_s: float, breaks: Sequence[int], stages: Sequence[SoakStage]
+) -> tuple[tuple[float, float], ...]:
+    """Long steps between rows, and every step across a resume (``breaks``: rows before one).
+
+    Setting the next stage writes no rows, which is no gap.
+    """
     steps = np.diff(t_s)
-    long = steps > GAP_ROWS * every_s + GAP_MARGIN_S
+    margin_s = np.full(steps.size, GAP_MARGIN_S)
+    for stage in stages:
+        if stage.name == "tap-cycles":
+            margin_s[stage.first : stage.last - 1] = SWING_S
+        if stage.first > 0:
+            margin_s[stage.first - 1] = np.inf
+    long = steps > GAP_ROWS * every_s + margin_s
     long[[at for at in breaks if at < long.size]] = True
     found = np.flatnonzero(long)
     return tuple((float(t_s[i]), float(steps[i] - every_s)) for i in found)

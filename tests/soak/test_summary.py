@@ -131,3 +131,27 @@ def test_windings_cannot_be_seen_without_the_inlet_or_a_constant_load() -> None:
     assert winding_changes(samples(rows(blind))) is None  # type: ignore[arg-type]
     cycled = [[24.0, 3.0, 100.0, 40.0] for _ in range(1440)]
     assert winding_changes(samples(rows(cycled, stage="thermal-cycles"))) is None  # type: ignore[arg-type]
+
+
+def _ten_a_second(paused_s: float) -> list[dict[str, Any]]:
+    """A minute of rows ten times a second, a pause, another minute."""
+    first = rows([[24.0, 3.0, None, None]] * 600, every_s=0.1)
+    after = rows([[24.0, 3.0, None, None]] * 600, every_s=0.1, from_s=60.0 + paused_s)
+    return first + after[2:]
+
+
+def test_a_bench_that_stood_still_for_four_seconds_is_a_gap_and_no_soak_time() -> None:
+    found = samples(_ten_a_second(4.0))
+    assert found.gaps == (pytest.approx((59.9, 4.0)),)
+    assert found.soak_s == pytest.approx(120.0)
+    assert samples(_ten_a_second(1.0)).gaps == ()
+
+
+def test_setting_the_next_stage_is_no_gap() -> None:
+    lines = _ten_a_second(4.0)
+    mark = {"kind": "stage", "name": "worst-heat", "set_v": 13.2, "load_a": 3.0}
+    lines.insert(602, mark)
+    assert samples(lines).gaps == ()
+    begun = (START + timedelta(seconds=64)).isoformat()
+    lines.insert(602, {"kind": "resume", "t_mono_s": 64.0, "t_utc": begun})
+    assert len(samples(lines).gaps) == 1
