@@ -26,6 +26,8 @@ Floats = NDArray[np.float64]
 WARM_UP_S = 1800.0
 WARM_UP_SHARE = 0.25
 """A short soak warms up for a quarter of its holding stage at most."""
+COOLED_S = 600.0
+"""After a pause of so long the unit warms up once more."""
 ENDS = 10
 SETTLED_S = 60.0
 """After a stage begins its first minute is transit, not judged as a deviation."""
@@ -77,17 +79,29 @@ def drift_of(samples: Samples, set_v_of: str = "hold") -> Drift | str:
     t_s, volts = samples.read("output-voltage", (set_v_of,))
     if t_s.size < 2:
         return "no valid reading at constant load"
-    warm_s = min(WARM_UP_S, WARM_UP_SHARE * float(t_s[-1] - t_s[0]))
-    keep = t_s >= t_s[0] + warm_s
-    t_s, volts = t_s[keep], volts[keep]
+    soaked_s = _soaked_s(samples, t_s)
+    warm_s = min(WARM_UP_S, WARM_UP_SHARE * float(soaked_s[-1] - soaked_s[0]))
+    keep = soaked_s >= soaked_s[0] + warm_s
+    for at_s, length_s in samples.gaps:
+        if length_s >= COOLED_S:  # it warms up anew
+            keep &= (t_s <= at_s) | (t_s >= at_s + length_s + warm_s)
+    t_s, soaked_s, volts = t_s[keep], soaked_s[keep], volts[keep]
     if t_s.size < 3 * ENDS:
         return f"only {t_s.size} valid readings after warm-up"
-    slope = robust_slope(*_block_means(t_s, volts))
+    slope = robust_slope(*_block_means(soaked_s, volts))
     allan, reason = _allan(t_s, volts, samples.every_s)
     return Drift(
-        stage.set_v, volts[:ENDS], volts[-ENDS:], float(t_s[-1] - t_s[0]),
+        stage.set_v, volts[:ENDS], volts[-ENDS:], float(soaked_s[-1] - soaked_s[0]),
         slope if isinstance(slope, RobustSlope) else None, allan, reason,
     )  # fmt: skip
+
+
+def _soaked_s(samples: Samples, t_s: Floats) -> Floats:
+    """Times with the gaps taken out: a pause is neither warm-up nor watched."""
+    begun_s = np.array([at_s for at_s, _ in samples.gaps])
+    out_s = np.concatenate([[0.0], np.cumsum([length_s for _, length_s in samples.gaps])])
+    shifted: Floats = t_s - out_s[np.searchsorted(begun_s, t_s, side="left")]
+    return shifted
 
 
 def _block_means(t_s: Floats, volts: Floats) -> tuple[Floats, Floats]:

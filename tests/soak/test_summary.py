@@ -155,3 +155,31 @@ def test_setting_the_next_stage_is_no_gap() -> None:
     begun = (START + timedelta(seconds=64)).isoformat()
     lines.insert(602, {"kind": "resume", "t_mono_s": 64.0, "t_utc": begun})
     assert len(samples(lines).gaps) == 1
+
+
+def _taken_up(paused_s: float, cool_v: float) -> list[dict[str, Any]]:
+    """Four hours with 1 mV/h, cut after two; after the pause it warms up again in 20 minutes."""
+    before = [[24.0 + 1e-3 * i / 360, 3.0, None, None] for i in range(720)]
+    after = [
+        [24.0 + 1e-3 * i / 360 - cool_v * max(0.0, 1 - (i - 720) / 120), 3.0, None, None]
+        for i in range(720, 1440)
+    ]
+    begun_s = 7200.0 + paused_s
+    resume = {
+        "kind": "resume", "t_mono_s": begun_s,
+        "t_utc": (START + timedelta(seconds=begun_s)).isoformat(),
+    }  # fmt: skip
+    return [*rows(before), resume, *rows(after, from_s=begun_s)[1:]]
+
+
+def test_drift_over_a_pause_is_that_of_the_uninterrupted_twin() -> None:
+    twin = drift_of(samples(rows([[24.0 + 1e-3 * i / 360, 3.0, None, None] for i in range(1440)])))
+    assert isinstance(twin, Drift)
+    for paused_s, cool_v in ((60.0, 0.0), (36000.0, 0.05)):
+        found = drift_of(samples(_taken_up(paused_s, cool_v)))
+        assert isinstance(found, Drift)
+        assert found.change_v == pytest.approx(twin.change_v, rel=1e-6)
+        assert found.watched_s == pytest.approx(twin.watched_s, abs=20.0)
+        assert found.slope is not None
+        assert twin.slope is not None
+        assert found.slope.slope_per_s == pytest.approx(twin.slope.slope_per_s, rel=0.02)
