@@ -160,6 +160,9 @@ LIMITS: dict[str, LimitSpec] = {
     "switching-overshoot": LimitSpec(
         "V", "overshoot at mains or output switching", _same("2 % + 100 mV")
     ),
+    "switching-reverse": LimitSpec(
+        "V", "swing below zero when mains or output is switched off", _same("0.3 V")
+    ),
     "drift": LimitSpec(
         "V",
         "drift over 8 h after 30 min warm-up",

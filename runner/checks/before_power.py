@@ -32,7 +32,7 @@ LOOKED = (
 TESTER_ERROR = 0.30
 TESTER_SOURCE = "EN 61557-1: testers may be 30 % out in use (from memory)"
 DEFAULT_CORD_M = 2.0
-SECONDS_A_VALUE = 10.0
+SECONDS_A_VALUE = 5.0
 
 
 class BeforePower:

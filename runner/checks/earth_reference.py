@@ -29,7 +29,7 @@ READINGS = 5
 NPLC = 10.0
 SETTLE_S = 2.0
 SETTLE_TRIES = 30
-CHORES_S = 180.0
+CHORES_S = 120.0
 AC_INPUT_OHMS = (0.98e6, 10.2e6)
 """Input resistance of meters on ac ranges: 1 MΩ on the bench, 10 MΩ in the hand (makers'
 figures); the interval of the result covers both."""

@@ -34,6 +34,8 @@ LOWEST_SHARE = 0.80
 SAG_V = 10e-3
 """Line is lowered until the output falls by this much, or its ripple doubles."""
 STEADY_V = 20e-3
+LONG_S, SHORT_S, TURN_S = 32.0, 23.0, 6.0
+"""A point: a switch-mode unit holds down to the lowest line, a linear one gives up before."""
 
 
 class Headroom:
@@ -57,8 +59,10 @@ class Headroom:
                 " join one with a 1:1 lead or coax"
             )
         taps = tap_count(conditions.profile)
+        seconds = LONG_S if unit.kind == "switch-mode" else SHORT_S
+        seconds += TURN_S if unit.setting == "hand" else 0.0
         return Plan(
-            duration_s=30.0 * (taps + 1),
+            duration_s=seconds * (taps + 1),
             relay_operations=2 * taps,
             hands=("knob",) if unit.setting == "hand" else (),
             dissipation_w=unit.voltage.high * unit.current.high,

@@ -48,7 +48,7 @@ class Impedance:
 
     def plan(self, conditions: Conditions) -> Plan:
         """Needs a load that pulses and a scope channel on the output."""
-        return pulse_plan(conditions, "output impedance", duration_s=10.0)
+        return pulse_plan(conditions, "output impedance", duration_s=5.9, by_hand_s=14.0)
 
     def measure(self, work: Workplace) -> None:
         """Each frequency in turn, net current never reversed."""

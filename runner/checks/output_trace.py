@@ -24,8 +24,13 @@ def missing_output_scope(conditions: Conditions) -> str | None:
     return None
 
 
-def pulse_plan(conditions: Conditions, question: str, duration_s: float) -> Plan:
-    """Plan of a check that pulses the load and looks at the output; ``question`` names it."""
+def pulse_plan(
+    conditions: Conditions, question: str, *, duration_s: float, by_hand_s: float
+) -> Plan:
+    """Plan of a check that pulses the load and looks at the output; ``question`` names it.
+
+    It takes ``by_hand_s`` where the voltage is turned to by a knob.
+    """
     bench, unit = conditions.bench, conditions.profile.unit
     missing = missing_output_scope(conditions)
     if bench.by_role("load") is None or bench.by_role("meter") is None:
@@ -33,7 +38,7 @@ def pulse_plan(conditions: Conditions, question: str, duration_s: float) -> Plan
     elif bench.by_hand("load"):
         missing = f"{question} needs a load that can pulse: nobody switches a resistor so fast"
     return Plan(
-        duration_s=duration_s,
+        duration_s=by_hand_s if unit.setting == "hand" else duration_s,
         hands=("knob",) if unit.setting == "hand" else (),
         dissipation_w=unit.voltage.high * unit.current.high,
         missing=missing,

@@ -17,6 +17,7 @@ from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.scales import scale_of, valid_values
 from runner.checks.stepping import (
     EXACT_NPLC,
+    FAST_NPLC,
     at_rest,
     go_to,
     load_of,
@@ -56,7 +57,8 @@ class SourceEffect:
             missing = "source effect needs a meter and a load on the output"
         taps = tap_count(conditions.profile)
         return Plan(
-            duration_s=8.0 * 2 * (1 if conditions.quick else CYCLES) + 10.0,
+            duration_s=8.0 * (1 if conditions.quick else CYCLES)
+            + (11.0 if unit.setting == "hand" else 5.0),
             relay_operations=taps,
             hands=("knob",) if unit.setting == "hand" else (),
             dissipation_w=1.3 * unit.voltage.high * unit.current.high,
@@ -93,6 +95,7 @@ def _read(
 ) -> None:
     at: dict[str, float | str] = {"set_v": set_v, "load_a": load_a, "line": line, "cycle": cycle}
     line_at(work, share)
+    range_for(meter_of(work), set_v, FAST_NPLC)  # rest is seen by many quick readings
     if not at_rest(work, work.profile.limit(NAME).limit.at(set_v)):
         work.log.event("restless", **at)
     range_for(meter_of(work), set_v, EXACT_NPLC)

@@ -17,11 +17,11 @@ from runner.signals.samples import FloatArray, Invalid, checked_record
 __all__ = ["NAME", "findings", "overshoot_v", "reverse_v"]
 
 NAME = "switching"
-REVERSE_V = 0.3
-REVERSE_SOURCE = "proposed default: 0.3 V below zero"
 EVENTS = ("output on", "output off", "mains on", "mains off")
 REST_SHARE = 0.1
 EDGE_SAMPLES = 20
+DIVISIONS, ZERO_DIV = 8, 0.2
+"""A trace this near to the scope's zero rests at zero: usual offsets are 0.1 division."""
 
 
 def findings(data: CheckData, profile: Profile) -> list[Finding]:
@@ -32,7 +32,7 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
     for event, set_v in places:
         found.append(_overshoot(data, profile, judge, event, set_v))
         if event.endswith("off"):
-            found.append(_reverse(data, judge, event, set_v))
+            found.append(_reverse(data, profile, judge, event, set_v))
     return found
 
 
@@ -62,14 +62,15 @@ def _overshoot(
     return _worst(data, judge, lines, what, at, limit, limits.source, above=True)
 
 
-def _reverse(data: CheckData, judge: Judge, event: str, set_v: float) -> Finding:
-    limit = Limit.at_most(REVERSE_V)
+def _reverse(data: CheckData, profile: Profile, judge: Judge, event: str, set_v: float) -> Finding:
+    reverse = profile.limit("switching-reverse")
+    limit = Limit.at_most(reverse.limit.at(set_v))
     what, at = f"swing below zero, {event}", f"at {set_v:.4g} V"
     lines = _lines(data, event, set_v, "bottom")
     if not lines:
         why = "the output was not seen to come down to zero"
-        return judge.not_measured(what, "V", why, at=at, limit=limit, source=REVERSE_SOURCE)
-    return _worst(data, judge, lines, what, at, limit, REVERSE_SOURCE, above=False)
+        return judge.not_measured(what, "V", why, at=at, limit=limit, source=reverse.source)
+    return _worst(data, judge, lines, what, at, limit, reverse.source, above=False)
 
 
 def _worst(
@@ -84,7 +85,8 @@ def _worst(
             return judge.not_measured(what, "V", samples, at=at, limit=limit, source=source)
         rising = str(line.at["event"]).endswith("on")
         before = int(-float(line.fields["t0_s"]) / float(line.fields["dt_s"]))
-        values.append(overshoot_v(samples, before, rising) if above else reverse_v(samples))
+        zero_v = ZERO_DIV * float(line.fields["span_v"]) / DIVISIONS
+        values.append(overshoot_v(samples, before, rising) if above else reverse_v(samples, zero_v))
     worst = lines[int(np.argmax(values))]
     fields = worst.fields
     scale = scope_scale_of(data, fields["instrument"], fields["span_v"], fields["probe"])
@@ -113,7 +115,12 @@ def overshoot_v(volts: FloatArray, before: int, rising: bool) -> float:
     return max(0.0, float(volts.max()) - float(np.median(rest)))
 
 
-def reverse_v(volts: FloatArray) -> float:
-    """How far the trace goes below zero, V, never below 0; zero is where it comes to rest."""
+def reverse_v(volts: FloatArray, zero_v: float) -> float:
+    """How far the trace goes below zero, V, never below 0.
+
+    Zero is where it comes to rest, if that is within ``zero_v`` of the scope's own: then both
+    are samples of one trace, and the scope's offset leaves. An output that rests elsewhere is
+    measured from the scope's zero.
+    """
     rest = float(np.median(volts[-max(EDGE_SAMPLES, int(REST_SHARE * volts.size)) :]))
-    return max(0.0, min(rest, 0.0) - float(volts.min()), -float(volts.min()))
+    return max(0.0, (rest if abs(rest) <= zero_v else 0.0) - float(volts.min()))

@@ -40,7 +40,7 @@ class Transient:
 
     def plan(self, conditions: Conditions) -> Plan:
         """Needs a load that pulses and a scope channel on the output."""
-        return pulse_plan(conditions, "transient recovery", duration_s=8.0)
+        return pulse_plan(conditions, "transient recovery", duration_s=1.3, by_hand_s=7.0)
 
     def measure(self, work: Workplace) -> None:
         """At half the rated voltage, away from tap points."""
