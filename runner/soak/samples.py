@@ -120,6 +120,7 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
     if not columns or not values or {block.shape[1] for block in values} != {len(columns)}:
         return None
     t_s = np.concatenate(times)
+    t_s = t_s - t_s[0]
     ends = [mark[3] for mark in marks[1:]] + [rows]
     stages = tuple(
         SoakStage(*mark, last=end)
@@ -131,7 +132,7 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
         units=tuple(str(c["unit"]) for c in columns),
         instruments=tuple(str(c["instrument"]) for c in columns),
         functions=tuple(str(c["function"]) for c in columns),
-        every_s=every_s, t_s=t_s - t_s[0], values=np.concatenate(values), stages=stages,
+        every_s=every_s, t_s=t_s, values=np.concatenate(values), stages=stages,
         gaps=_gaps(t_s, every_s, breaks, stages), begun=begun, resumed=resumed,
     )  # fmt: skip
 

@@ -147,6 +147,12 @@ def test_a_bench_that_stood_still_for_four_seconds_is_a_gap_and_no_soak_time() -
     assert samples(_ten_a_second(1.0)).gaps == ()
 
 
+def test_gaps_are_counted_from_the_first_row_whatever_the_clock_says() -> None:
+    later = rows([[24.0, 3.0, None, None]] * 10, from_s=32000.0)
+    later += rows([[24.0, 3.0, None, None]] * 10, from_s=33000.0)[2:]
+    assert samples(later).gaps == ((90.0, 900.0),)
+
+
 def test_setting_the_next_stage_is_no_gap() -> None:
     lines = _ten_a_second(4.0)
     mark = {"kind": "stage", "name": "worst-heat", "set_v": 13.2, "load_a": 3.0}
