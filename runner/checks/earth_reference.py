@@ -29,7 +29,7 @@ READINGS = 5
 NPLC = 10.0
 SETTLE_S = 2.0
 SETTLE_TRIES = 30
-CHORES_S = 120.0
+CHORES_S, READ_S, TURN_S = 120.0, 60.0, 40.0
 AC_INPUT_OHMS = (0.98e6, 10.2e6)
 """Input resistance of meters on ac ranges: 1 MΩ on the bench, 10 MΩ in the hand (makers'
 figures); the interval of the result covers both."""
@@ -53,7 +53,12 @@ class EarthReferenceCheck:
                 f"the inputs of {meter.name} are (or count as) earthed: take a battery meter or one"
                 " with isolated inputs, and say so in the bench file"
             )
-        return Plan(duration_s=CHORES_S + 60.0, hands=("leads", "bleed resistor"), missing=missing)
+        by_hand = conditions.profile.unit.setting == "hand"
+        return Plan(
+            duration_s=CHORES_S + READ_S + TURN_S * by_hand,
+            hands=("leads", "bleed resistor"),
+            missing=missing,
+        )
 
     def measure(self, work: Workplace) -> None:
         """Take earthed leads off, measure, put them back if nothing speaks against it."""
