@@ -42,7 +42,7 @@ class RemoteOutput:
         """Set the current limit in A."""
         self._supply.set_current_limit(amps)
 
-    def sweep(self, target_v: float, rate_v_per_s: float) -> None:
+    def sweep(self, target_v: float, rate_v_per_s: float, *, because: str = "") -> None:
         """Not for a unit that can be set remotely.
 
         :raises BenchError: always
@@ -81,13 +81,16 @@ class HandOutput:
             )
         )
 
-    def sweep(self, target_v: float, rate_v_per_s: float) -> None:
+    def sweep(self, target_v: float, rate_v_per_s: float, *, because: str = "") -> None:
         """Ask for a slow turn; returns while the knob is still moving."""
+        text = (
+            f"{because} Turn the voltage slowly and without stopping to {target_v:.2f} V,"
+            f" at most {rate_v_per_s:.2g} V a second."
+        )
         self._must(
             TurnKnob(
                 "sweep-voltage",
-                f"Turn the voltage slowly and without stopping to {target_v:.2f} V,"
-                f" at most {rate_v_per_s:.2g} V a second.",
+                text.strip(),
                 target_v,
                 rate_per_s=rate_v_per_s,
                 sweep=True,

@@ -93,8 +93,11 @@ class UnitOutput(Protocol):
         """Set the current limit, by hand where need be."""
         ...
 
-    def sweep(self, target_v: float, rate_v_per_s: float) -> None:
-        """Start a slow turn towards target (hand-turned units only); returns at once."""
+    def sweep(self, target_v: float, rate_v_per_s: float, *, because: str = "") -> None:
+        """Start a slow turn towards target (hand-turned units only); returns at once.
+
+        ``because`` is said to the person first.
+        """
         ...
 
 

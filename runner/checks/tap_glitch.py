@@ -2,6 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+from dataclasses import replace
+from statistics import median
+from typing import Any
+
 from numpy.typing import ArrayLike
 
 from runner.checks.judging import Judge
@@ -21,26 +26,50 @@ REST_FRACTION = 0.2
 
 
 def glitch_findings(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
-    """Largest excursion beyond the levels before and after, for each recorded change."""
+    """Worst excursion beyond the levels before and after, over all records of one change.
+
+    Where there are several records, their median is given beside it, without limit.
+    """
+    places: dict[tuple[Any, ...], list[WaveformLine]] = {}
+    for line in data.waveforms:
+        if line.at.get("shows") == "output":
+            place = line.at["tap"], line.at["direction"], float(line.at["share"])
+            places.setdefault(place, []).append(line)
+    return [
+        finding
+        for (tap, direction, share), lines in places.items()
+        for finding in _at_one_place(
+            data, profile, judge, lines,
+            f"glitch at {TAP_POINT} {tap}, {direction}", f"at {share:.0%} of full load",
+        )
+    ]  # fmt: skip
+
+
+def _at_one_place(
+    data: CheckData, profile: Profile, judge: Judge, lines: Sequence[WaveformLine],
+    what: str, at: str,
+) -> list[Finding]:  # fmt: skip
     limits = profile.limit("tap-glitch")
     limit = Limit.at_most(limits.limit.at(0.0))
-    found = []
-    for line in data.waveforms:
-        if line.at.get("shows") != "output":
-            continue
-        what = f"glitch at {TAP_POINT} {line.at['tap']}, {line.at['direction']}"
-        at = f"at {float(line.at['share']):.0%} of full load"
-        value = _measured(line)
-        if isinstance(value, str):
-            found.append(
-                judge.not_measured(what, "V", value, at=at, limit=limit, source=limits.source)
+    measured = [_measured(line) for line in lines]
+    values = [value for value in measured if not isinstance(value, str)]
+    if not values:
+        return [
+            judge.not_measured(
+                what, "V", str(measured[0]), at=at, limit=limit, source=limits.source
             )
-            continue
-        fields = line.fields
-        scale = scope_scale_of(data, fields["instrument"], fields["span_v"], fields["probe"])
-        budget = scope_pp(what, [value], scale)
-        reason = "the trace left the screen: the glitch is at least this" * bool(fields["clipped"])
-        found.append(judge.apply(budget, limit, limits.source, at=at, reason=reason))
+        ]
+    fields = lines[0].fields
+    scale = scope_scale_of(data, fields["instrument"], fields["span_v"], fields["probe"])
+    clipped = any(line.fields["clipped"] for line in lines)
+    reason = "the trace left the screen: the glitch is at least this" * clipped
+    found = [judge.apply(scope_pp(what, values, scale), limit, limits.source, at=at, reason=reason)]
+    if len(values) > 1:
+        source = f"for information, no limit: median of {len(values)} records"
+        usual = judge.count(
+            f"median {what}", round(median(values), 4), Limit.at_least(0.0), source, at=at
+        )
+        found.append(replace(usual, unit="V"))
     return found
 
 

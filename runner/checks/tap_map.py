@@ -7,10 +7,11 @@ from dataclasses import dataclass, field, replace
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.stepping import load_of, loaded, start
-from runner.checks.tap_change import dwell_around, record_change
+from runner.checks.tap_change import BESIDE_V, dwell_around, record_change
 from runner.checks.tap_coarse import Rough, coarse_scan
 from runner.checks.tap_map_findings import NAME, findings
 from runner.checks.tap_probe import TapProbe
+from runner.checks.tap_ramp import RAMP, ramp_load
 from runner.checks.tap_search import (
     Edge,
     Move,
@@ -23,7 +24,7 @@ from runner.checks.tap_search import (
     walk,
 )
 from runner.checks.tap_sensors import DWELL_S, POWER_WAIT_S, coil_channels
-from runner.checks.tap_turns import map_by_hand
+from runner.checks.tap_turns import OPERATIONS_MAX, map_by_hand
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import CheckData
@@ -40,12 +41,13 @@ NEXT_LOAD_STEPS_V = (0.02, 0.005)
 NEXT_LOAD_V = 0.06
 """How far from the last load's point the search at another load begins."""
 NEXT_PASS_STEPS = 3
+GLITCHES = 5
+"""Changes recorded each way at full load, where the glitch is largest; one at other loads."""
 LOWEST_V = 1.0
 BY_HAND_S, QUICK_BY_HAND_S, SEARCH_S = 530.0, 120.0, 240.0
 """Bench time one tap point costs: by slow turns, and by search with dwells."""
 PAIRS_A_TAP = 20
 """Up-and-down pairs one tap point costs: searches, dwells and recorded changes."""
-OPERATIONS_MAX = 300
 
 
 class TapMap:
@@ -257,14 +259,28 @@ class _Search:
         """Record one change each way, dwell about both points; window for the next load."""
         if pair.rising is None or pair.falling is None:
             return place
-        record_change(self.work, self.probe, tap, share, pair)
+        times = GLITCHES if share == SHARES[-1] else 1
+        record_change(self.work, self.probe, tap, share, pair, times)
         if not self.work.quick:
             still = dwell_around(self.work, self.probe, tap, share, pair, place.rising.home_v)
             if not still:
                 self.chattering.add(tap)
+            elif share == COARSE_SHARE:
+                self._ramp(tap, place, pair.rising)
         rising = narrowed(place.rising, pair.rising, NEXT_LOAD_V)
         falling = narrowed(place.falling, pair.falling, NEXT_LOAD_V)
         return Rough(rising, falling)
+
+    def _ramp(self, tap: int, place: Rough, edge: Edge) -> None:
+        """Raise the load at rest just below the rising point."""
+        if self.probe.coils is None:
+            self.work.log.event(RAMP, tap=tap, watched=False, changes=0, chatter=False)
+            return
+        self.probe.move(place.rising.home_v)
+        self.probe.move(round(edge.changed_v - BESIDE_V, 9))
+        back_a = self.load_a(COARSE_SHARE)
+        self.probe.operations += ramp_load(self.work, self.probe.coils, tap, back_a)
+        self.probe.move(place.rising.home_v)
 
 
 def _wide(place: Rough) -> Rough:

@@ -9,6 +9,7 @@ from runner.checks.judging import Judge
 from runner.checks.points import TAP_POINT
 from runner.checks.scales import scale_of
 from runner.checks.tap_glitch import glitch_findings
+from runner.checks.tap_ramp import RAMP
 from runner.finding import Finding
 from runner.metrology.budget import Budget
 from runner.metrology.limit import Limit
@@ -37,6 +38,7 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
         for share in _shares(data, tap):
             found += _points(data, taps, judge, tap, share)
     found += _chatter(data, judge)
+    found += _ramps(data, judge)
     found += _agreement(data, judge)
     found += glitch_findings(data, profile, judge)
     found += _favourites(data, profile, judge)
@@ -168,7 +170,10 @@ def _point(data: CheckData, tap: int, share: float, direction: str) -> Budget | 
     step_v = max(float(event["step_v"]) for event in changes)
     rate = max((float(event.get("rate_v_per_s", 0.0)) for event in changes), default=0.0)
     late = max((float(event.get("latency_s", 0.0)) for event in changes), default=0.0)
-    between = max((float(event.get("between_v", 0.0)) for event in changes), default=0.0)
+    # Each pass holds the point between what was held and what was reached. Where in between
+    # differs from pass to pass and is in their scatter; what they may have in common, such as
+    # the output following the winding, is no more than the narrowest of them leaves open.
+    between = min((float(event.get("between_v", 0.0)) for event in changes), default=0.0)
     rising = direction == "rising"
     motion = Motion(
         rate_v_per_s=rate if rising else -rate,
@@ -222,6 +227,24 @@ def _chatter(data: CheckData, judge: Judge) -> list[Finding]:
                 f" {float(worst['seconds']):.2g} s to spare it"
             )
         found.append(judge.count(what, most, limit, CHATTER_SOURCE, at=at, reason=reason))
+    return found
+
+
+def _ramps(data: CheckData, judge: Judge) -> list[Finding]:
+    """Changes of winding while the load rose at a voltage just below each tap point."""
+    found = []
+    for event in data.events_of(RAMP):
+        what = f"changes of winding while the load rises just below {TAP_POINT} {event['tap']}"
+        if not event["watched"]:
+            why = "nothing fast enough was watched: put a scope channel on the relay coil"
+            found.append(judge.not_measured(what, "", why, source=CHATTER_SOURCE))
+            continue
+        reason = "" if event["first_a"] is None else (
+            f"it begins at {float(event['first_a']):.3g} A; one change would be a tap point that"
+            " moves with the load, more are chatter"
+        )  # fmt: skip
+        changes = float(event["changes"])
+        found.append(judge.count(what, changes, Limit.at_most(1.0), CHATTER_SOURCE, reason=reason))
     return found
 
 

@@ -22,6 +22,7 @@ if TYPE_CHECKING:
 __all__ = [
     "COIL_SPAN_V",
     "EDGE_V",
+    "WATCH_POLL_S",
     "CoilSensor",
     "Glance",
     "LevelSensor",
@@ -144,8 +145,12 @@ class CoilSensor:
         on = _energised(capture)
         return max(1, int((on[1:] != on[:-1]).sum()))
 
+    def fetch(self) -> dict[str, Capture]:
+        """Return the records of all channels that were armed, by channel."""
+        return self._scope.fetch()
+
     def release(self) -> None:
-        """Give up what was armed by :meth:`guard`."""
+        """Give up what was armed."""
         self._scope.stop()
 
     def _setups(self) -> list[ChannelSetup]:

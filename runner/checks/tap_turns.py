@@ -1,99 +1,62 @@
-"""The tap map of a unit with a knob: slow turns by hand, watched by meter and relay coil."""
+"""The tap map of a unit with a knob: slow turns by hand, watched by meter, coil and scope."""
 
 from __future__ import annotations
 
+import math
+from collections.abc import Sequence
 from dataclasses import dataclass
-from functools import partial
 
 from runner.checks.check import Workplace
 from runner.checks.points import allowed_load_a, full_load_a, tap_count
-from runner.checks.stepping import (
-    FAST_NPLC,
-    go_to,
-    load_of,
-    loaded,
-    meter_of,
-    range_for,
-    start,
-)
-from runner.checks.tap_change import CHANGES_MOST, DWELL_S, shoot
+from runner.checks.stepping import load_of, loaded, meter_of, start
+from runner.checks.tap_change import CHANGES_MOST, DWELL_S, compare_sensors, keep_change
+from runner.checks.tap_pass import LOWEST_V, Turn, Turner
+from runner.checks.tap_ramp import ramp_load
 from runner.checks.tap_search import match_taps
-from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges
-from runner.checks.turn_events import Track, crossing
+from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges, power_sensor
+from runner.checks.turn_events import Crossing, crossing
 from runner.errors import BenchError, PersonWantsError
-from runner.operator.requests import Watcher
-from runner.reading import Reading
 
-__all__ = ["map_by_hand"]
+__all__ = ["OPERATIONS_MAX", "map_by_hand"]
 
 SHARES = (0.5, 0.03, 1.0)
-PASSES = 5
-"""Good passes wanted each way, at each load."""
-SHOT_PATIENCE_S = 40.0
+PASSES, MOST_PASSES = 5, 12
+"""Good passes each way, at each load: so many at least (common practice), and more, up to the
+second number, while they scatter."""
+SCATTER_V = 4e-3
+"""Passes scatter no longer when the 95 % interval of their mean is no wider than this either
+way: a remote search knows a point to half its last step of 5 mV, and the hand shall not be
+three times as uncertain."""
 SEEK_RATE_V_PER_S = 0.5
 SLOW_RATE_V_PER_S = 0.05
 AROUND_V = 0.25
 """How far from the point a slow turn begins; it may go twice as far beyond it."""
+BELOW_V = 0.03
+"""How far below the rising point the load is raised: as near as a hand comes."""
 CLEAR_V = 1.2
 """How far back the knob goes so that the other winding is surely connected."""
 TRIES = 4
 """Turns for each pass that is wanted."""
-COIL_RECORD_S = 0.05
-TAIL_S = 0.5
-LOWEST_V = 1.0
-SHARE_OF_CONTACT_LIFE = 300
+OPERATIONS_MAX = 300
 
 
-@dataclass(slots=True)
-class _Turner:
-    """One tap map by hand in the making."""
+@dataclass(frozen=True, slots=True)
+class _Place:
+    """One tap point at one load: rough rising and falling voltage, V, and the load, A."""
 
-    work: Workplace
-    coils: CoilSensor
-    operations: int = 0
+    tap: int
+    up_v: float
+    down_v: float
+    share: float
+    load_a: float
 
-    @property
-    def top_v(self) -> float:
-        """Rated voltage."""
-        return self.work.profile.unit.voltage.high
+    def near_v(self, direction: str) -> float:
+        """Where the winding changes."""
+        return self.up_v if direction == "rising" else self.down_v
 
-    def go(self, volts: float) -> None:
-        """Ask for a voltage in any way the hand likes, inside the range."""
-        go_to(self.work, min(self.top_v, max(LOWEST_V, volts)))
-
-    def turn(
-        self, coil: int, from_v: float, to_v: float, rate_v_per_s: float
-    ) -> tuple[Track, tuple[float, float] | None, list[Reading]]:
-        """Turn slowly and watch; returns the track, when the coil moved, and the readings."""
-        self.go(from_v)
-        meter, clock = meter_of(self.work), self.work.clock
-        range_for(meter, self.top_v, FAST_NPLC)
-        if not self.coils.guard(coil, COIL_RECORD_S):
-            raise BenchError(f"no scope channel looks at relay coil {coil}")
-        self.work.output.sweep(min(self.top_v, max(0.0, to_v)), rate_v_per_s)
-        give_up_s = clock.mono_s() + 3 * abs(to_v - from_v) / rate_v_per_s + 5.0
-        readings: list[Reading] = []
-        when: tuple[float, float] | None = None
-        asked_s, end_s = clock.mono_s(), give_up_s
-        while clock.mono_s() < end_s:
-            reading = meter.read_volts()
-            readings.append(reading)
-            if when is None and self.coils.moved():
-                found_s = clock.mono_s()
-                when = (asked_s - COIL_RECORD_S, found_s - COIL_RECORD_S)
-                end_s = found_s + TAIL_S
-                if isinstance(self.work.operator, Watcher):
-                    self.work.operator.heard()
-                self.operations += 1
-            asked_s = clock.mono_s()
-        self.coils.release()
-        valid = [one for one in readings if one.value is not None]
-        track = Track(
-            [one.t_mono_s for one in valid],
-            [one.value for one in valid if one.value is not None],
-            rising=to_v > from_v,
-        )
-        return track, when, valid
+    def clear_v(self, direction: str) -> float:
+        """Where the winding before that change is surely connected."""
+        return self.down_v - CLEAR_V if direction == "rising" else self.up_v + CLEAR_V
 
 
 def map_by_hand(work: Workplace) -> None:
@@ -103,7 +66,9 @@ def map_by_hand(work: Workplace) -> None:
     if taps is None or scope is None or not channels:
         raise BenchError("the tap map by hand needs a scope channel on a relay coil")
     start(work)
-    turner = _Turner(work, CoilSensor(scope, channels, work.clock))
+    turner = Turner(work, CoilSensor(scope, channels, work.clock), power_sensor(work))
+    if turner.power is not None:
+        turner.power.learn()
     work.log.event("sensors", names=[f"coil {n}" for n in channels], sees_chatter=True)
     load = load_of(work)
     load_a = allowed_load_a(load, turner.top_v, SHARES[0] * full_load_a(work.profile))
@@ -120,128 +85,140 @@ def map_by_hand(work: Workplace) -> None:
         load_a = allowed_load_a(load, turner.top_v, share * full_load_a(work.profile))
         with loaded(load, load_a):
             for coil, (up_v, down_v) in found.items():
-                _passes(turner, coil, (up_v, down_v), share, load_a, 1 if work.quick else PASSES)
-                if share == SHARES[0]:
-                    _record(turner, coil, (up_v, down_v), share)
-                    _dwell(turner, coil, (up_v, down_v), share)
-    work.log.event("relay-operations", count=turner.operations, most=SHARE_OF_CONTACT_LIFE)
+                _tap_point(turner, _Place(coil, up_v, down_v, share, load_a))
+    work.log.event("relay-operations", count=turner.operations, most=OPERATIONS_MAX)
 
 
-def _rough(turner: _Turner, coil: int, nominal_v: float) -> tuple[float, float] | None:
+def _rough(turner: Turner, coil: int, nominal_v: float) -> tuple[float, float] | None:
     """One quick turn each way over the neighbourhood, else over the whole range."""
     for from_v, to_v in (
         (nominal_v - CLEAR_V, nominal_v + CLEAR_V),
         (LOWEST_V, turner.top_v),
     ):
-        up, when, _ = turner.turn(coil, from_v, to_v, SEEK_RATE_V_PER_S)
-        if when is None:
+        up_v = turner.turn(coil, from_v, nominal_v, to_v, SEEK_RATE_V_PER_S).at_v
+        if up_v is None:
             continue
-        down, back, _ = turner.turn(coil, _at(up, when) + 0.2, from_v, SEEK_RATE_V_PER_S)
-        up_v = _at(up, when)
-        return up_v, _at(down, back) if back is not None else up_v
+        down_v = turner.turn(coil, up_v + 0.2, nominal_v, from_v, SEEK_RATE_V_PER_S).at_v
+        return up_v, up_v if down_v is None else down_v
     return None
 
 
-def _at(track: Track, when: tuple[float, float]) -> float:
-    """Reading nearest to the moment, V."""
-    middle_s = sum(when) / 2
-    nearest = min(range(len(track.t_s)), key=lambda i: abs(track.t_s[i] - middle_s))
-    return track.volts[nearest]
+def _tap_point(turner: Turner, place: _Place) -> None:
+    """All there is to do at one tap point and one load."""
+    work = turner.work
+    _passes(turner, place, 1 if work.quick else PASSES)
+    if place.share == SHARES[0] and turner.operations <= OPERATIONS_MAX:
+        chatters = _dwell(turner, place)
+        if not (work.quick or chatters):
+            turner.ready(place.tap, place.clear_v("rising"), rising=True)
+            turner.go(place.up_v - BELOW_V)
+            turner.operations += ramp_load(work, turner.coils, place.tap, place.load_a)
+            turner.unsure(place.tap)
 
 
-def _passes(
-    turner: _Turner, coil: int, place: tuple[float, float], share: float, load_a: float, wanted: int
-) -> None:
+def _passes(turner: Turner, place: _Place, wanted: int) -> None:
     """Good passes both ways; a turn that hesitates or goes back at the change is thrown away."""
-    up_v, down_v = place
-    good = {"rising": 0, "falling": 0}
+    seen: dict[str, list[float]] = {"rising": [], "falling": []}
+    because = dict.fromkeys(seen, "")
+    log, at = turner.work.log, {"tap": place.tap, "share": place.share}
     for _ in range(TRIES * wanted):
-        if min(good.values()) >= wanted:
-            return
-        for direction, near_v, clear_v in (
-            ("rising", up_v, down_v - CLEAR_V),
-            ("falling", down_v, up_v + CLEAR_V),
-        ):
-            if good[direction] >= wanted:
+        for direction, volts in seen.items():
+            if _enough(volts, wanted):
                 continue
-            if _one_pass(turner, coil, direction, near_v, clear_v, share, load_a, good[direction]):
-                good[direction] += 1
-    for direction, count in good.items():
-        if count == 0:
-            turner.work.log.event(
-                "tap-not-found", tap=coil, share=share, direction=direction, run=1
-            )
+            if turner.operations > OPERATIONS_MAX:
+                log.event("relay-cap", **at)
+                return
+            passed = _one_pass(turner, place, direction, len(volts) + 1, because[direction])
+            if isinstance(passed, str):
+                log.event("turn-thrown-away", reason=passed, direction=direction, **at)
+                because[direction] = f"That turn does not count: {passed}. Once more."
+            else:
+                volts.append(passed)
+                because[direction] = ""
+        if all(_enough(volts, wanted) for volts in seen.values()):
+            return
+    for direction, volts in seen.items():
+        if not volts:
+            log.event("tap-not-found", direction=direction, run=1, **at)
 
 
-def _record(turner: _Turner, coil: int, place: tuple[float, float], share: float) -> None:
-    """One change each way on the scope, at a slow turn."""
-    work, (up_v, down_v) = turner.work, place
-    for direction, near_v, clear_v in (
-        ("rising", up_v, down_v - CLEAR_V),
-        ("falling", down_v, up_v + CLEAR_V),
-    ):
-        way = 1 if direction == "rising" else -1
-        turner.go(clear_v)
-        turner.go(near_v - way * AROUND_V)
-        move = partial(work.output.sweep, near_v + way * 2 * AROUND_V, 2 * SLOW_RATE_V_PER_S)
-        shoot(
-            work, turner.coils, near_v, move, SHOT_PATIENCE_S,
-            tap=coil, share=share, direction=direction,
-        )  # fmt: skip
-        turner.operations += 1
+def _enough(volts: Sequence[float], wanted: int) -> bool:
+    """Whether there are passes enough, and their mean is known well enough."""
+    from runner.metrology.coverage import t_factor
+    from runner.metrology.repeats import standard_deviation
+
+    n = len(volts)
+    if n < 2 or n < wanted:
+        return n >= wanted
+    mean_u_v = standard_deviation(volts) / math.sqrt(n)
+    return n >= MOST_PASSES or t_factor(0.95, n - 1) * mean_u_v <= SCATTER_V
 
 
-def _dwell(turner: _Turner, coil: int, place: tuple[float, float], share: float) -> None:
-    """As near to each point as the hand comes: does it hold still there?"""
-    work, (up_v, down_v) = turner.work, place
-    for direction, near_v, clear_v in (
-        ("rising", up_v, down_v - CLEAR_V),
-        ("falling", down_v, up_v + CLEAR_V),
-    ):
-        turner.go(clear_v)
-        turner.go(near_v)
+def _dwell(turner: Turner, place: _Place) -> bool:
+    """As near to each point as the hand comes: does it hold still there? True when it chatters."""
+    work, chatters = turner.work, False
+    for direction in ("rising", "falling"):
+        turner.ready(place.tap, place.clear_v(direction), rising=direction == "rising")
+        turner.go(place.near_v(direction))
         begun_s = work.clock.mono_s()
         at_v = meter_of(work).read_volts().value
-        changes = count_edges(turner.coils, work.clock, coil, DWELL_S, CHANGES_MOST)
-        turner.operations += changes or 0
+        changes = count_edges(turner.coils, work.clock, place.tap, DWELL_S, CHANGES_MOST)
+        turner.operations += 1 + (changes or 0)
+        turner.unsure(place.tap)
+        chatters = chatters or (changes or 0) > CHANGES_MOST
         work.log.event(
-            "dwell", tap=coil, share=share, direction=direction,
-            at_v=near_v if at_v is None else at_v, offset_v=0.0,
+            "dwell", tap=place.tap, share=place.share, direction=direction,
+            at_v=place.near_v(direction) if at_v is None else at_v, offset_v=0.0,
             seconds=work.clock.mono_s() - begun_s, changes=changes or 0,
             chatter=(changes or 0) > CHANGES_MOST, watched=changes is not None,
         )  # fmt: skip
+    return chatters
 
 
-def _one_pass(
-    turner: _Turner, coil: int, direction: str, near_v: float, clear_v: float, share: float,
-    load_a: float, done: int,
-) -> bool:  # fmt: skip
+def _one_pass(turner: Turner, place: _Place, direction: str, run: int, because: str) -> float | str:
+    """One slow turn through the point; the output at the change, V, or why it does not count."""
     way = 1 if direction == "rising" else -1
-    turner.go(clear_v)
-    log = turner.work.log
-    where: dict[str, float | str] = {"tap": coil, "share": share, "direction": direction}
+    near_v, tap = place.near_v(direction), place.tap
+    turner.ready(tap, place.clear_v(direction), rising=way > 0)
     try:
-        track, when, readings = turner.turn(
-            coil, near_v - way * AROUND_V, near_v + way * 2 * AROUND_V, SLOW_RATE_V_PER_S
-        )
+        turn = turner.turn(
+            tap, near_v - way * AROUND_V, near_v, near_v + way * 2 * AROUND_V, SLOW_RATE_V_PER_S,
+            because, with_power=run == 1,
+        )  # fmt: skip
     except PersonWantsError as wanted:
+        turner.unsure(tap)
         if wanted.wish == "skip":
             raise
-        log.event("turn-thrown-away", reason="the person wanted it again", **where)
-        return False
-    if when is None:
-        log.event("turn-thrown-away", reason="the winding did not change", **where)
-        return False
-    seen = crossing(track, when[0], when[1], SLOW_RATE_V_PER_S)
+        return "it was wanted again"
+    if turn.when is None:
+        turner.unsure(tap)
+        return "the winding did not change"
+    keep_change(turner.work, turn.captures, tap, place.share, direction, set_v=near_v, run=run)
+    if run == 1 and turner.power is not None:
+        compare_sensors(
+            turner.work, turner.power, turn.power_before_w, way,
+            tap=tap, share=place.share, direction=direction,
+        )  # fmt: skip
+    seen = crossing(turn.track, *turn.when, SLOW_RATE_V_PER_S)
     if isinstance(seen, str):
-        log.event("turn-thrown-away", reason=seen, **where)
-        return False
-    nearest = min(readings, key=lambda one: abs(one.t_mono_s - when[1]))
-    log.reading(nearest, run=done + 1, **where)
-    log.event(
+        return seen
+    _write(turner.work, turn, seen, place, direction, run)
+    return seen.volts
+
+
+def _write(
+    work: Workplace, turn: Turn, seen: Crossing, place: _Place, direction: str, run: int
+) -> None:
+    """Write down one pass that counts."""
+    latest_s = turn.when[1] if turn.when is not None else 0.0
+    nearest = min(turn.readings, key=lambda one: abs(one.t_mono_s - latest_s))
+    where: dict[str, float | str] = {
+        "tap": place.tap, "share": place.share, "direction": direction, "run": run,
+    }  # fmt: skip
+    work.log.reading(nearest, **where)
+    work.log.event(
         "tap-change",
-        load_a=load_a,
-        run=done + 1,
+        load_a=place.load_a,
         output_v=seen.volts,
         step_v=0.0,
         between_v=seen.between_v,
@@ -251,4 +228,3 @@ def _one_pass(
         reading={**nearest.to_dict(), "value": seen.volts},
         **where,
     )
-    return True

@@ -11,7 +11,7 @@ from dataclasses import dataclass
 from itertools import pairwise
 from statistics import median
 
-__all__ = ["Crossing", "Track", "crossing"]
+__all__ = ["SLOPE_WINDOW_S", "Crossing", "Track", "crossing", "rate_now"]
 
 BACK_WINDOW_S = 0.2
 """A turn that goes back within this time of the change is thrown away (common practice)."""
@@ -77,6 +77,11 @@ def crossing(
     if rate > TOO_FAST * rate_v_per_s:
         return "the hand was too fast at the change"
     return Crossing((held_v + reached_v) / 2, abs(reached_v - held_v) / 2, rate)
+
+
+def rate_now(track: Track) -> float:
+    """How fast the output has moved lately, V/s; 0 while too little was read."""
+    return _line(track, track.t_s[-1] - SLOPE_WINDOW_S)[0] if track.t_s else 0.0
 
 
 def _line(track: Track, at_s: float) -> tuple[float, float]:

@@ -65,7 +65,7 @@ def person_s(record: Record, took: dict[str, float]) -> dict[str, float]:
             continue
         data = record.check(name)
         scope = {_place("", one.at) for one in data.readings if one.function == "scope"}
-        scope |= {_place("", line.at) for line in data.waveforms}
+        scope |= {_place("", _once(line.at)) for line in data.waveforms}
         written = {_place(one.quantity, one.at) for one in data.readings if one.function != "scope"}
         settings = scope | {_place("", one.at) for one in data.readings}
         passes = sum(event["what"] == "tap-change" for event in data.events)
@@ -78,6 +78,11 @@ def person_s(record: Record, took: dict[str, float]) -> dict[str, float]:
             + dwells
         )
     return by_check
+
+
+def _once(at: Mapping[str, Any]) -> dict[str, Any]:
+    """Without the number of the pass: a person reads one picture for all passes."""
+    return {key: value for key, value in at.items() if key != "run"}
 
 
 def _place(quantity: str, at: Mapping[str, Any]) -> tuple[Any, ...]:

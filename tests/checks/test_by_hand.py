@@ -43,8 +43,7 @@ def _points(result: Result) -> list[Finding]:
     return [f for f in result.findings if f.what.startswith("tap point 1, ")]
 
 
-# A heavy hand came to 3.3 times, a shaky one to more than that: not held here.
-@pytest.mark.parametrize("temper", ["steady", "quick", "hesitant"])
+@pytest.mark.parametrize("temper", TEMPERS)
 def test_a_hand_is_at_most_three_times_as_uncertain(
     tmp_path: Path, temper: str, remote: dict[tuple[str, str], float]
 ) -> None:
