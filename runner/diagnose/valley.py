@@ -58,7 +58,7 @@ def valley_estimates(record: Record, profile: Profile) -> list[Estimate]:
         if tap is not None and value_v < 0.0:
             found.append(
                 about(f"threshold-move {tap[1]}", f"tap point {tap[1]} must come down by at least",
-                      -value_v, u_v, "V", how, "if everything else stays as it is")
+                      -value_v, u_v, "V", how, "if reservoir, rectifier and winding are in order")
             )  # fmt: skip
     return found
 
