@@ -7,7 +7,7 @@ from typing import Any
 
 from sim_instruments.bench_clock import BenchTime
 from sim_instruments.families.family import SpokenIdentity
-from sim_instruments.families.table import METERS
+from sim_instruments.families.table import LOADS, METERS
 from sim_instruments.load import Load, LoadRating
 from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
 from sim_instruments.manners import Rudeness
@@ -89,13 +89,17 @@ class Stand:
             maker, model = entry.maker or unit.maker, entry.model or unit.model
         return Identity(maker, model, serial)
 
-    def _meter(self, entry: Any) -> Meter:
-        family = self.options.get("families", {}).get(entry.name)
-        kind: Any = METERS[family] if family else Meter
+    def _kind(self, entry: Any, table: Mapping[str, Any], plain: Any) -> tuple[Any, Identity]:
+        """The twin of the family that the options name for this instrument, else the plain one."""
         who = self._identity(entry)
-        if family:
-            serial = entry.serial or f"{self.seed:08d}"
-            who = SpokenIdentity(who.maker, who.model, serial, form=kind.idn)
+        family = self.options.get("families", {}).get(entry.name)
+        if not family:
+            return plain, who
+        kind, serial = table[family], entry.serial or f"{self.seed:08d}"
+        return kind, SpokenIdentity(who.maker, who.model, serial, form=kind.idn)
+
+    def _meter(self, entry: Any) -> Meter:
+        kind, who = self._kind(entry, METERS, Meter)
         return kind(  # type: ignore[no-any-return]
             who, self.clock, self.plant,
             self.leads(f"{entry.name}.hi", f"{entry.name}.lo"), name=entry.name, seed=self.seed,
@@ -106,10 +110,11 @@ class Stand:
         rating = LoadRating(
             entry.current_max or 30.0, entry.voltage_max or 150.0, entry.power_max or 300.0
         )
-        return Load(
-            self._identity(entry), self.clock, self.plant,
+        kind, who = self._kind(entry, LOADS, Load)
+        return kind(  # type: ignore[no-any-return]
+            who, self.clock, self.plant,
             self.leads(f"{entry.name}.plus", f"{entry.name}.minus"), name=entry.name,
-            seed=self.seed, rating=rating,
+            seed=self.seed, rating=getattr(kind, "rated", rating),
         )  # fmt: skip
 
     def _scope(self, entry: Any) -> Scope:

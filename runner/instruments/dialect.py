@@ -189,16 +189,19 @@ class MeterWords(RoleWords):
 
 
 class LoadWords(RoleWords):
-    """An electronic load. ``settings`` need ``mode``, ``current`` and ``input``."""
+    """An electronic load. ``settings`` need ``mode``, ``current`` and ``input``.
+
+    ``renew_s``: after how long a readback is one that was begun after the question (the time
+    between two renewals plus the time that one is integrated).
+    """
 
     max_current_a: float | None = None
     max_voltage_v: float | None = None
     max_power_w: float | None = None
     default_slew_a_per_s: float | None = None
     range_needs_input_off: bool = False
-    pulse_turns_input_on: bool = False
     ranges: dict[str, tuple[float, ...]] = Field(default_factory=dict)
-    refresh_s: float = Field(default=0.0, ge=0)
+    renew_s: float = Field(default=0.0, ge=0)
 
 
 class WaveformWords(StrictModel):

@@ -15,6 +15,8 @@ from runner.reading import Reading
 __all__ = ["DrivenLoad"]
 
 _OFF_TRIES = 2
+_PULSE_LOOKS = 8  # a load that integrates for less than a pulse shows either level by chance
+_PULSE_SHOWS = 0.2  # of the swing: above it the reading cannot be the lower level
 
 
 class DrivenLoad(Driven):
@@ -33,6 +35,7 @@ class DrivenLoad(Driven):
         self._mode = ""
         self._low_a = 0.0
         self._slew_set = False
+        self._pulses_a: tuple[float, float] | None = None
 
     def set_current(self, level_a: float, *, slew_a_per_s: float | None = None) -> None:
         """Constant current, range chosen for ``level_a``; the input is not switched."""
@@ -84,6 +87,8 @@ class DrivenLoad(Driven):
             tripped = self._tripped_words()
             said = f"; protection: {tripped}" if tripped else ""
             raise InstrumentError(f"{error}{said}") from None
+        if on and self._pulses_a is not None:
+            self._start_pulses(*self._pulses_a)
 
     def short(self, on: bool) -> None:
         """Switch the input's short on or off, where the load has one."""
@@ -99,7 +104,10 @@ class DrivenLoad(Driven):
         return True
 
     def pulse(self, low_a: float, high_a: float, frequency_hz: float, slew_a_per_s: float) -> None:
-        """Run between two currents, 50 % duty; the input is not switched."""
+        """Run between two currents, 50 % duty, while the input is on; it is not switched.
+
+        :raises InstrumentError: the load cannot, or its own reading shows no pulses
+        """
         if "pulse" not in self._words.actions:
             raise InstrumentError(f"{self.name}: pulsing is not in its dialect")
         self.set_current(low_a, slew_a_per_s=slew_a_per_s)
@@ -115,16 +123,36 @@ class DrivenLoad(Driven):
         errors = self.errors()
         if errors:
             raise InstrumentError(f"{self.name}: pulsing was not taken ({in_words(errors)})")
+        self._pulses_a = (low_a, high_a)
+        if self.state().input_on:
+            self._start_pulses(low_a, high_a)
+
+    def _start_pulses(self, low_a: float, high_a: float) -> None:
+        """Begin where that takes a word of its own, and see the pulses in the readback."""
+        if "pulse-start" in self._words.actions:
+            self._do("pulse-start", **self._context())
+        least_a = low_a + _PULSE_SHOWS * (high_a - low_a)
+        for _ in range(_PULSE_LOOKS):
+            reading = self.read_amps()
+            if reading.value is not None and reading.value > least_a:
+                return
+        said = in_words(self._errors_now()) or self._tripped_words() or "it reports nothing"
+        raise InstrumentError(
+            f"{self.name}: pulses of {low_a:g} to {high_a:g} A do not show in its own reading"
+            f" ({reading.value} A; {said})"
+        )
 
     def pulse_off(self) -> None:
         """End pulsing; constant current at the low level remains set."""
+        self._pulses_a = None
         if "pulsing" in self._words.settings:
             self._set("pulsing", False, **self._context())
         if "pulse-off" in self._words.actions:
             self._do("pulse-off", **self._context())
 
     def read_amps(self, quantity: str = "load-current") -> Reading:
-        """Current into the load in A."""
+        """Current into the load in A; where readings are renewed by time, one begun after now."""
+        self._wait_for_fresh()
         beyond = 1.2 * self.max_current_a if self.max_current_a else None
         return self._reading(
             self._words.queries["amps"], quantity=quantity, unit="A", function="dc-amps",
@@ -132,11 +160,16 @@ class DrivenLoad(Driven):
         )  # fmt: skip
 
     def read_volts(self, quantity: str = "load-voltage") -> Reading:
-        """Voltage at the load's terminals in V."""
+        """Voltage at the load's terminals in V, as fresh as a current."""
+        self._wait_for_fresh()
         return self._reading(
             self._words.queries["volts"], quantity=quantity, unit="V", function="dc-volts",
             range_=self._table_range("volts", self._range_v), **self._context(),
         )  # fmt: skip
+
+    def _wait_for_fresh(self) -> None:
+        if self._words.renew_s:
+            self._clock.sleep(self._words.renew_s)
 
     def _table_range(self, kind: str, set_to: float | None) -> float | None:
         ranges = self._words.ranges.get(kind, ())

@@ -138,6 +138,8 @@ class Recovery:
             until_s = session.now_s() + within_s
             session.raw_send((options.sync_ask + options.write_end).encode("latin-1"), until_s)
             found.append(session.raw_reply(until_s))
+            if options.unasked == "discard":  # it may add a line of its own to each answer
+                session.drain(options.quiet_s, _DRAIN_LIMIT_S)
         if found[0] != found[1] or not found[0]:
             raise FramingError(f"{session.name}: not in step (asked twice, found {found!r})")
 

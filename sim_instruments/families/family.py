@@ -8,17 +8,18 @@ twin's list is an undefined header and stays unanswered.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from abc import ABC, abstractmethod
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 
 from sim_instruments.scpi.common import common_commands
-from sim_instruments.scpi.errors import format_error
+from sim_instruments.scpi.errors import ScpiError, format_error
 from sim_instruments.scpi.instrument import Identity, ScpiInstrument
-from sim_instruments.scpi.kinds import Boolean, Number
+from sim_instruments.scpi.kinds import Boolean, Number, Word
 from sim_instruments.scpi.program import Datum
 from sim_instruments.scpi.tree import Command
 
-__all__ = ["Choice", "Family", "Figure", "SpokenIdentity", "Switch"]
+__all__ = ["Choice", "Family", "Figure", "SpokenIdentity", "Switch", "in_channel"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -31,7 +32,7 @@ class SpokenIdentity(Identity):
         return self.form.format(serial=self.serial)
 
 
-class Family(ScpiInstrument):
+class Family(ScpiInstrument, ABC):
     """Mixed in before a simulated instrument; subclasses give `idn` and `words`.
 
     `lacks` are beginnings of shared headers that the family does not have, `sign` stands before
@@ -59,9 +60,9 @@ class Family(ScpiInstrument):
         list(super().commands())
         return self.words()
 
+    @abstractmethod
     def words(self) -> list[Command]:
         """Words of the family."""
-        raise NotImplementedError
 
 
 @dataclass(frozen=True)
@@ -104,8 +105,6 @@ class Choice:
 
     def read(self, datum: Datum) -> str:
         """The value behind the word."""
-        from sim_instruments.scpi.kinds import Word
-
         word = Word(*self.table)
         short = word.read(datum)
         written = next(w for w in self.table if "".join(c for c in w if not c.islower()) == short)
@@ -114,3 +113,47 @@ class Choice:
     def write(self, value: object) -> str:
         """The word that the family answers."""
         return self._answers[str(value)]
+
+
+class _Channels:
+    """A channel list that names the only channel; -224 for another."""
+
+    def __init__(self, only: str) -> None:
+        self.only = only
+
+    def special(self, datum: Datum) -> None:
+        """There are no limits to ask for."""
+
+    def read(self, datum: Datum) -> str:
+        """The list as it came."""
+        if datum.kind != "expression" or datum.text.strip() != self.only:
+            raise ScpiError(-224)
+        return datum.text
+
+    def write(self, value: object) -> str:
+        """With its brackets."""
+        return f"({value})"
+
+
+def in_channel(only: str, commands: Iterable[Command]) -> list[Command]:
+    """The same commands with a channel list behind each, which cannot be left out."""
+    listed = _Channels(only)
+
+    def asked(ask: Callable[..., object]) -> Callable[..., object]:
+        def answer(*channel: str) -> object:
+            if not channel:
+                raise ScpiError(-109)
+            return ask()
+
+        return answer
+
+    def done(act: Callable[..., object]) -> Callable[..., object]:
+        return lambda *arguments: act(*arguments[:-1])
+
+    return [
+        Command(
+            one.header, one.act and done(one.act), one.ask and asked(one.ask),
+            takes=(*one.takes, listed), asks=(listed,),
+        )
+        for one in commands
+    ]  # fmt: skip

@@ -69,7 +69,9 @@ KINDS = {
 HARMFUL = tuple(KINDS)[:-4]
 """Kinds after which an answer is lost or in doubt; the others must change nothing."""
 DEADLINE_S = 60.0
-"""Real seconds after which a case counts as a hang; a healthy one takes less than two."""
+"""Real seconds after which a case of one check counts as a hang; a healthy one takes under two."""
+WHOLE_DEADLINE_S = 600.0
+"""The same for a whole acceptance: twelve healthy seconds, on a computer with much else to do."""
 WHOLE = 400
 """Cases of the second layer, each a whole acceptance."""
 WORKERS = 3
@@ -98,6 +100,11 @@ class Place:
     def layer(self) -> int:
         """Which of the three layers it belongs to."""
         return 1 if self.words else 3 if self.only else 2
+
+    @property
+    def deadline_s(self) -> float:
+        """When it counts as a hang."""
+        return DEADLINE_S if self.only else WHOLE_DEADLINE_S
 
 
 def rule_at(kind: str, number: int) -> str:
@@ -183,7 +190,7 @@ def judge(place: Place, over: str = "tcp") -> dict[str, Any]:
             apart = shares(due, tuple(outcome.assessment.findings))
     wrong += [] if watched.load_is_off() else ["load still on"]
     took_s = clock.mono_s() - begun_s
-    wrong += ["hang"] if took_s > DEADLINE_S else []
+    wrong += ["hang"] if took_s > place.deadline_s else []
     used = sum(rule.used for rule in watched.bench.rudeness[place.name].rules)
     said = said if used else "not reached"
     return {
@@ -286,7 +293,7 @@ def _try(place: Place, end_s: float) -> dict[str, Any] | None:
         raise TimeoutError("hang")
 
     signal.signal(signal.SIGALRM, hang)
-    signal.alarm(int(2 * DEADLINE_S))
+    signal.alarm(int(2 * place.deadline_s))
     try:
         result = judge(place)
     except Exception as error:  # noqa: BLE001 - whatever escapes is a finding of this run
