@@ -362,8 +362,7 @@ def section() -> str:
         "healthy run, its record with what is due of a record.",
         "",
         f"Run: {found['cases']} cases, which are {found['pairs']} of the {found['pairs_due']} pairs"
-        f" of class and harmful kind, each at a place drawn from its class, and {found['whole']} at"
-        " places drawn from the whole acceptance. The complete run over every transaction is"
+        f" of class and harmful kind, each at a place drawn from its class. The complete run over every transaction is"
         " `python -m pytest -m slow tests/faults/test_every_place.py`; it was not done.",
         f"Wrong outcomes: {found['mended']} were found, mended and run again; {found['wrong']} are"
         f" left. Slowest case {found['slowest_s']:.0f} s.",
@@ -373,12 +372,24 @@ def section() -> str:
     ]
     for kind, row in found["kinds"].items():
         lines.append(f"| {kind} | " + " | ".join(str(row.get(one, 0)) for one in outcomes) + " |")
+    lines += ["", *_whole(found["whole_run"])]
     lines += [
         "",
         "*Not reached*: that run had fewer messages than the healthy one (it waits by polling).",
         "*Completed, a finding says what is missing*: a reading was invalid and is not judged.",
     ]
     return "\n".join(lines) + "\n"
+
+
+def _whole(run: dict[str, Any]) -> list[str]:
+    """What came of the second layer, run apart from the first; what is wrong is named."""
+    said = ", ".join(f"{word} {n}" for word, n in run["said"].items())
+    return [
+        f"Whole acceptances with one fault at a drawn place: {run['cases']} of {WHOLE}, of"
+        f" {run['kinds']} kinds: {said}.",
+        *(["Wrong and not yet mended:", *(f"- `{one}`" for one in run["wrong"])]
+          if run["wrong"] else ["None had a wrong outcome."]),
+    ]  # fmt: skip
 
 
 if __name__ == "__main__":
