@@ -362,8 +362,8 @@ def section() -> str:
         "healthy run, its record with what is due of a record.",
         "",
         f"Run: {found['cases']} cases, which are {found['pairs']} of the {found['pairs_due']} pairs"
-        f" of class and harmful kind, each at a place drawn from its class. The complete run over every transaction is"
-        " `python -m pytest -m slow tests/faults/test_every_place.py`; it was not done.",
+        f" of class and harmful kind, each at a place drawn from its class. The complete run"
+        " over every transaction is `python -m pytest -m slow tests/faults/test_every_place.py`; it was not done.",
         f"Wrong outcomes: {found['mended']} were found, mended and run again; {found['wrong']} are"
         f" left. Slowest case {found['slowest_s']:.0f} s.",
         "",
@@ -372,8 +372,9 @@ def section() -> str:
     ]
     for kind, row in found["kinds"].items():
         lines.append(f"| {kind} | " + " | ".join(str(row.get(one, 0)) for one in outcomes) + " |")
-    lines += ["", *_whole(found["whole_run"])]
     lines += [
+        "",
+        *_whole(found["whole_run"]),
         "",
         "*Not reached*: that run had fewer messages than the healthy one (it waits by polling).",
         "*Completed, a finding says what is missing*: a reading was invalid and is not judged.",
