@@ -68,10 +68,8 @@ KINDS = {
 }
 HARMFUL = tuple(KINDS)[:-4]
 """Kinds after which an answer is lost or in doubt; the others must change nothing."""
-DEADLINE_S = 60.0
-"""Real seconds after which a case of one check counts as a hang; a healthy one takes under two."""
-WHOLE_DEADLINE_S = 600.0
-"""The same for a whole acceptance: twelve healthy seconds, on a computer with much else to do."""
+DEADLINE_S, WHOLE_DEADLINE_S = 60.0, 600.0
+"""Real seconds after which a case of one check, or a whole acceptance, counts as a hang."""
 WHOLE = 400
 """Cases of the second layer, each a whole acceptance."""
 WORKERS = 3
@@ -363,7 +361,8 @@ def section() -> str:
         "",
         f"Run: {found['cases']} cases, which are {found['pairs']} of the {found['pairs_due']} pairs"
         f" of class and harmful kind, each at a place drawn from its class. The complete run"
-        " over every transaction is `python -m pytest -m slow tests/faults/test_every_place.py`; it was not done.",
+        " over every transaction is `python -m pytest -m slow tests/faults/test_every_place.py`;"
+        " it was not done.",
         f"Wrong outcomes: {found['mended']} were found, mended and run again; {found['wrong']} are"
         f" left. Slowest case {found['slowest_s']:.0f} s.",
         "",
