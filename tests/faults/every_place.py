@@ -396,5 +396,5 @@ if __name__ == "__main__":
     if sys.argv[1] == "--table":
         TABLE.write_text(json.dumps(count(Path(sys.argv[2])), indent=1) + "\n", encoding="utf-8")
     else:
-        limits = [float(one) for one in sys.argv[2:]]
-        main(Path(sys.argv[1]), *(limits[:1] or [1e9]), *map(int, limits[1:]))
+        seconds, layer = [*sys.argv[2:], *("1e9", "0")[len(sys.argv) - 2 :]][:2]
+        main(Path(sys.argv[1]), float(seconds), int(layer))
