@@ -17,8 +17,6 @@ __all__ = ["Spread", "spread_within"]
 
 LEAST_DOF = 4
 """Fewer say too little of the spread."""
-QUANTILES = 16
-"""Equal parts of chance over which what is left is averaged."""
 
 
 @dataclass(frozen=True)
@@ -47,26 +45,14 @@ class Spread:
     def remaining_share(self, count: float) -> float:
         """Share (0 to 1) of half a last digit `count` that is left in a group's mean.
 
-        The spread s is not known but by its estimate: s^2 is taken as dof*within^2/chi^2(dof),
-        less what the rounding itself adds (q^2/12, Sheppard), and the square of the share, which
-        is what a variance is made of, is averaged over that distribution.
+        From the spread as estimated, less what the rounding itself adds to its square (q^2/12,
+        Sheppard). Taking the spread at its lower confidence limit instead, or averaging over what
+        it may be, held the true value in 98 to 99 % of drawn differences instead of 95 %.
         """
-        if count <= 0 or self.dof < LEAST_DOF:
+        variance = self.within**2 - count**2 / 12
+        if count <= 0 or self.dof < LEAST_DOF or variance <= 0:
             return 1.0
-        from scipy.special import chdtri
-
-        chances = [(n + 0.5) / QUANTILES for n in range(QUANTILES)]
-        squares = [
-            _share(self.dof * self.within**2 / float(chdtri(self.dof, p)) - count**2 / 12, count)
-            for p in chances
-        ]
-        return math.sqrt(math.fsum(share * share for share in squares) / QUANTILES)
-
-
-def _share(variance: float, count: float) -> float:
-    if variance <= 0:
-        return 1.0
-    return min(1.0, 2 / math.pi * math.exp(-2 * math.pi**2 * variance / count**2))
+        return min(1.0, 2 / math.pi * math.exp(-2 * math.pi**2 * variance / count**2))
 
 
 def spread_within(groups: Sequence[Sequence[float]]) -> Spread:
