@@ -70,6 +70,11 @@ class CurrentLimit:
         load = load_of(work)
         shares = SHARES[-1:] if work.quick or work.output.by_hand else SHARES
         try:
+            load.set_resistance(set_v / full_load_a(work.profile))
+        except InstrumentError as error:
+            work.log.event("no-resistance", reason=str(error))
+            return
+        try:
             for number, share in enumerate(shares):
                 work.log.progress(number / (len(shares) + 1), f"limit at {share:.0%}")
                 set_a = share * full_load_a(work.profile)

@@ -28,6 +28,9 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
     """At each setting of the limit, and the knee."""
     judge = Judge(NAME, profile)
     found = []
+    for event in data.events_of("no-resistance"):
+        why = f"the load cannot be set to a resistance ({event['reason']})"
+        found.append(judge.not_measured("error of the limited current", "A", why))
     for set_a in places(data.of("load-current", into="half voltage"), "set_a"):
         found.append(_error(data, profile, judge, float(set_a)))
         found.append(_short(data, profile, judge, float(set_a)))

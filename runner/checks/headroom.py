@@ -34,8 +34,9 @@ LOWEST_SHARE = 0.80
 SAG_V = 10e-3
 """Line is lowered until the output falls by this much, or its ripple doubles."""
 STEADY_V = 20e-3
-LONG_S, SHORT_S, TURN_S = 32.0, 23.0, 6.0
-"""A point: a switch-mode unit holds down to the lowest line, a linear one gives up before."""
+LONG_S, SHORT_S, SOONEST_S, TURN_S = 45.0, 23.0, 16.0, 6.0
+"""A point: a switch-mode unit holds down to the lowest line, a linear one gives up before, one
+behind a phase-controlled rectifier first."""
 
 
 class Headroom:
@@ -59,7 +60,8 @@ class Headroom:
                 " join one with a 1:1 lead or coax"
             )
         taps = tap_count(conditions.profile)
-        seconds = LONG_S if unit.kind == "switch-mode" else SHORT_S
+        seconds = SOONEST_S if unit.tap_control == "phase" else SHORT_S
+        seconds = LONG_S if unit.kind == "switch-mode" else seconds
         seconds += TURN_S if unit.setting == "hand" else 0.0
         return Plan(
             duration_s=seconds * (taps + 1),

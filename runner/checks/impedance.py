@@ -60,10 +60,12 @@ class Impedance:
             work.log.progress(number / len(FREQUENCIES_HZ), f"{f_hz:g} Hz")
             try:
                 load.pulse(LOW_SHARE * full_a, HIGH_SHARE * full_a, f_hz, SLEW_A_PER_S)
-            except InstrumentError as error:
+                load.input(True)
+            except InstrumentError as error:  # also a load whose own readback shows no pulses
                 work.log.event("no-pulse", reason=str(error))
+                load.input(False)
+                load.pulse_off()
                 return
-            load.input(True)
             try:
                 at_rest(work, 20e-3)
                 _answer(work, set_v, f_hz, LOW_SHARE * full_a, HIGH_SHARE * full_a)

@@ -50,10 +50,11 @@ class Transient:
         full_a = allowed_load_a(load, set_v, full_load_a(work.profile))
         try:
             load.pulse(full_a / 2, full_a, FREQUENCY_HZ, SLEW_A_PER_S)
-        except InstrumentError as error:
+            load.input(True)
+        except InstrumentError as error:  # also a load whose own readback shows no pulses
             work.log.event("no-pulse", reason=str(error))
+            _end(load)
             return
-        load.input(True)
         try:
             at_rest(work, 20e-3)
             for number, (edge, slope) in enumerate(EDGES):
