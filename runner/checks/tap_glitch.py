@@ -35,6 +35,8 @@ def glitch_findings(data: CheckData, profile: Profile, judge: Judge) -> list[Fin
         if line.at.get("shows") == "output":
             place = line.at["tap"], line.at["direction"], float(line.at["share"])
             places.setdefault(place, []).append(line)
+    for event in data.events_of("change-not-recorded"):
+        places.setdefault((event["tap"], event["direction"], float(event["share"])), [])
     return [
         finding
         for (tap, direction, share), lines in places.items()
@@ -51,7 +53,7 @@ def _at_one_place(
 ) -> list[Finding]:  # fmt: skip
     limits = profile.limit("tap-glitch")
     limit = Limit.at_most(limits.limit.at(0.0))
-    measured = [_measured(line) for line in lines]
+    measured = [_measured(line) for line in lines] or ["the scope recorded no change of the coil"]
     values = [value for value in measured if not isinstance(value, str)]
     if not values:
         return [

@@ -89,3 +89,12 @@ def test_a_glitch_is_what_leaves_both_resting_levels() -> None:
     assert glitch_v(samples, 1e-4, -0.03) == pytest.approx(0.08)
     assert isinstance(glitch_v(samples, 1e-4, 0.0), str)
     assert isinstance(glitch_v([math.nan] * 1000, 1e-4, -0.03), str)
+
+
+def test_a_change_that_the_scope_did_not_record_is_said_to_be_missing() -> None:
+    lost = {"what": "change-not-recorded", "tap": 1, "share": 1.0, "direction": "rising"}
+    events = [*tap_events(12.5, 11.9), lost]
+    found = tap_map_findings.findings(data("tap-map", events=events), PROFILE)
+    glitch = _one(found, "glitch at tap point 1, rising")
+    assert glitch.decision is Decision.NOT_MEASURED
+    assert "recorded no change" in glitch.reason
