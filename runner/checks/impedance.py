@@ -15,7 +15,7 @@ from runner.checks.stepping import at_rest, go_to, load_of, start
 from runner.checks.tap_sensors import channel_of
 from runner.errors import BenchError, InstrumentError
 from runner.finding import Finding
-from runner.instruments.roles import ChannelSetup, TimebaseSetup, Trigger
+from runner.instruments.roles import Capture, ChannelSetup, Scope, TimebaseSetup, Trigger
 from runner.metrology.budget import Budget, Line
 from runner.metrology.limit import Limit
 from runner.metrology.repeats import mean, scatter_line
@@ -101,17 +101,8 @@ def _answer(work: Workplace, set_v: float, f_hz: float, low_a: float, high_a: fl
     scope, channel = work.instruments.scope, channel_of(work.bench, "unit.plus")
     if scope is None or channel is None:
         raise BenchError("output impedance needs a scope channel on the output")
-    for span_v in SPANS_V:
-        scope.setup(
-            [ChannelSetup(channel, span_v, coupling="ac")],
-            TimebaseSetup(RECORD_S, min(POINTS, scope.max_points)),
-            Trigger("line"),
-        )
-        if not scope.capture()[channel].clipped:
-            break
     amps = square_fundamental_a(low_a, high_a, f_hz, SLEW_A_PER_S)
-    for _ in range(RECORDS):
-        capture = scope.capture()[channel]
+    for capture in _records(scope, channel):
         amplitude_v, reason = _fit(capture.v, capture.dt_s, f_hz, work.profile)
         if not capture.valid or capture.clipped:
             amplitude_v, reason = None, capture.reason or "the trace leaves the screen"
@@ -122,6 +113,23 @@ def _answer(work: Workplace, set_v: float, f_hz: float, low_a: float, high_a: fl
             ),
             set_v=set_v, f_hz=f_hz, amps=amps, probe=capture.probe,
         )  # fmt: skip
+
+
+def _records(scope: Scope, channel: str) -> list[Capture]:
+    """Records on the narrowest scale that holds them all; one may show what the first did not."""
+    kept: list[Capture] = []
+    for span_v in SPANS_V:
+        scope.setup(
+            [ChannelSetup(channel, span_v, coupling="ac")],
+            TimebaseSetup(RECORD_S, min(POINTS, scope.max_points)),
+            Trigger("line"),
+        )
+        if scope.capture()[channel].clipped and span_v < SPANS_V[-1]:
+            continue
+        kept = [scope.capture()[channel] for _ in range(RECORDS)]
+        if not any(one.clipped for one in kept):
+            break
+    return kept
 
 
 def _fit(

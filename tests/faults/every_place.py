@@ -388,7 +388,8 @@ def _whole(run: dict[str, Any]) -> list[str]:
         f"Whole acceptances with one fault at a drawn place: {run['cases']} of {WHOLE}, of"
         f" {run['kinds']} kinds: {said}.",
         *(["Wrong and not yet mended:", *(f"- `{one}`" for one in run["wrong"])]
-          if run["wrong"] else ["None had a wrong outcome."]),
+          if run["wrong"] else [
+              f"Wrong outcomes: {run['mended']} was found, mended and run again; none is left."]),
     ]  # fmt: skip
 
 
