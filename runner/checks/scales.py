@@ -13,7 +13,7 @@ from runner.metrology.scope import ScopeAccuracy, ScopeScale
 from runner.reading import Reading
 from runner.record.reader import CheckData
 
-__all__ = ["scale_of", "scope_scale_of", "valid_values"]
+__all__ = ["DIVISIONS", "scale_of", "scope_scale_of", "valid_values"]
 
 DIVISIONS = 8.0
 """Vertical divisions of a screen, by which accuracy statements of scopes are given."""

@@ -5,7 +5,7 @@ from __future__ import annotations
 import numpy as np
 
 from runner.checks.judging import Judge
-from runner.checks.scales import scope_scale_of
+from runner.checks.scales import DIVISIONS, scope_scale_of
 from runner.errors import RecordError
 from runner.finding import Finding
 from runner.metrology.limit import Limit
@@ -20,7 +20,7 @@ NAME = "switching"
 EVENTS = ("output on", "output off", "mains on", "mains off")
 REST_SHARE = 0.1
 EDGE_SAMPLES = 20
-DIVISIONS, ZERO_DIV = 8, 0.2
+ZERO_DIV = 0.2
 """A trace this near to the scope's zero rests at zero: usual offsets are 0.1 division."""
 
 

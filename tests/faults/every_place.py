@@ -160,12 +160,8 @@ def cases() -> Iterator[Place]:
     draw = random.Random(7)
     whole = [(name, number) for name, number, _ in places("")]
     yield from (Place("", *draw.choice(whole), draw.choice(list(KINDS))) for _ in range(WHOLE))
-    rest = [
-        Place(check, name, number, kind)
-        for check in NAMES
-        for name, number, _ in places(check)
-        for kind in KINDS
-    ]
+    found = [(check, *place[:2]) for check in NAMES for place in places(check)]
+    rest = [Place(*one, kind) for one in found for kind in KINDS]
     yield from draw.sample(rest, len(rest))
 
 

@@ -21,6 +21,7 @@ from runner.finding import Finding
 from runner.job import Job
 from sim_instruments.families.table import METERS
 from tests.faults.compact import inputs
+from tests.instruments.family_cases import family_cases
 
 ONLY = ("setting", "load-effect")
 Found = Mapping[tuple[str, str, int], Finding]
@@ -69,19 +70,7 @@ def _side(one: Finding) -> str:
     return str(one.decision).removeprefix("conditional ")
 
 
-@pytest.mark.parametrize(
-    "family",
-    [
-        pytest.param(
-            name,
-            marks=[
-                *([] if name in SAMPLED else [pytest.mark.slow]),
-                *([pytest.mark.xfail(reason=OPEN[name], strict=True)] if name in OPEN else []),
-            ],
-        )
-        for name in METERS
-    ],
-)
+@pytest.mark.parametrize("family", family_cases(METERS, SAMPLED, OPEN))
 def test_findings_agree_within_their_uncertainty(family: str, tmp_path: Path) -> None:
     found, due = _run(tmp_path, family), _plain()
     assert set(found) == set(due)

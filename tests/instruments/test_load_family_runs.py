@@ -20,6 +20,7 @@ from runner.finding import Finding
 from runner.job import Job
 from sim_instruments.families.table import LOADS
 from tests.faults.compact import few, inputs
+from tests.instruments.family_cases import family_cases
 
 ONLY = ("load-effect", "current-limit", "transient", "impedance")
 SAMPLED = ("rigol-dl3000", "siglent-sdl")
@@ -64,19 +65,7 @@ def _plain() -> dict[tuple[str, str, int], Finding]:
         return _run(Path(folder), None)
 
 
-@pytest.mark.parametrize(
-    "family",
-    [
-        pytest.param(
-            name,
-            marks=[
-                *([] if name in SAMPLED else [pytest.mark.slow]),
-                *([pytest.mark.xfail(reason=OPEN[name], strict=True)] if name in OPEN else []),
-            ],
-        )
-        for name in LOADS
-    ],
-)
+@pytest.mark.parametrize("family", family_cases(LOADS, SAMPLED, OPEN))
 def test_findings_agree_within_their_uncertainty(family: str, tmp_path: Path) -> None:
     found, due = _run(tmp_path, family), _plain()
     assert set(found) == set(due)

@@ -31,28 +31,23 @@ needs_root = pytest.mark.skipif(
 )
 
 
-def _mounted(place: Path, options: str) -> bool:
+def _disk(place: Path, options: str) -> Iterator[Path]:
     place.mkdir()
     words = ["mount", "-t", "tmpfs", "-o", options, "tmpfs", str(place)]
-    return subprocess.run(words, check=False, capture_output=True).returncode == 0
+    if subprocess.run(words, check=False, capture_output=True).returncode != 0:
+        pytest.skip("the kernel refuses the mount")
+    yield place
+    subprocess.run(["umount", str(place)], check=True)
 
 
 @pytest.fixture
 def small_disk(tmp_path: Path) -> Iterator[Path]:
-    place = tmp_path / "small"
-    if not _mounted(place, "size=64k"):
-        pytest.skip("the kernel refuses the mount")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
+    yield from _disk(tmp_path / "small", "size=64k")
 
 
 @pytest.fixture
 def read_only_disk(tmp_path: Path) -> Iterator[Path]:
-    place = tmp_path / "read-only"
-    if not _mounted(place, "size=64k,ro"):
-        pytest.skip("the kernel refuses the mount")
-    yield place
-    subprocess.run(["umount", str(place)], check=True)
+    yield from _disk(tmp_path / "read-only", "size=64k,ro")
 
 
 @needs_root
