@@ -70,9 +70,16 @@ HARMFUL = tuple(KINDS)[:-4]
 """Kinds after which an answer is lost or in doubt; the others must change nothing."""
 DEADLINE_S, WHOLE_DEADLINE_S = 60.0, 600.0
 """Real seconds after which a case of one check, or a whole acceptance, counts as a hang."""
+SCATTER = 0.01
+"""Share of the limit by which findings may lie apart beyond both uncertainties.
+
+With as few readings as here most uncertainties say only what the last digit leaves, and the mains
+wanders between two runs. Of 184 whole acceptances the change of output voltage at low line lay
+furthest apart, by 0.92 % of its limit (0.1 mV); everything else by less than 0.05 %.
+"""
 WHOLE = 400
 """Cases of the second layer, each a whole acceptance."""
-WORKERS = 3
+WORKERS = 2
 TABLE = Path(__file__).with_name("every_place.json")
 
 
@@ -221,22 +228,29 @@ def _unclear(reason: str) -> list[str]:
 def compare(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[str]:
     """What differs beyond the uncertainties; a value that is said to be missing may be."""
     if [(one.check, one.what) for one in due] != [(one.check, one.what) for one in found]:
-        lost = {one.what for one in due} ^ {one.what for one in found}
-        if any(one.value is None and one.reason for one in found):
-            return []  # a finding that sums others up says what it lacks
-        return [f"other findings: {sorted(lost)}"]
+        return _vanished(due, found)
     wrong = []
     for a, b in zip(due, found, strict=True):
         if b.value is None:
             if b.decision == "pass" or not b.reason:
                 wrong.append(f"{b.what} {b.at}: {b.decision} without a value")
             continue
-        room = (
-            (a.u_expanded or 0.0) + (b.u_expanded or 0.0) + 0.02 * _limit(b) + 2e-3 * abs(b.value)
-        )
+        room = (a.u_expanded or 0.0) + (b.u_expanded or 0.0) + SCATTER * _scale(b)
         if a.value is None or abs(a.value - b.value) > room or a.decision != b.decision:
             wrong.append(f"{b.check}, {b.what} {b.at}: {b.value} {b.decision}, due {a.value}")
     return wrong
+
+
+def _vanished(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[str]:
+    """Findings that are not those of the healthy run, unless their own check says what it lacks.
+
+    A finding that sums others up is not made of what was not measured; then one of the same check
+    has no value and a reason. That another check lacks something excuses nothing.
+    """
+    excused = {one.check for one in found if one.value is None and one.reason}
+    names = [{(one.check, one.what) for one in them} for them in (due, found)]
+    lost = sorted(f"{check}, {what}" for check, what in names[0] ^ names[1] if check not in excused)
+    return [f"other findings: {lost}"] if lost else []
 
 
 def shares(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[list[Any]]:
@@ -249,13 +263,16 @@ def shares(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[list[An
             continue
         both = (a.u_expanded or 0.0) + (b.u_expanded or 0.0)
         if abs(a.value - b.value) > both:
-            apart.append([f"{b.check}, {b.what} {b.at}", b.value, a.value, both, _limit(b)])
+            apart.append([f"{b.check}, {b.what} {b.at}", b.value, a.value, both, _scale(b)])
     return apart
 
 
-def _limit(finding: Finding) -> float:
-    """The nearest limit: single readings scatter by more than their uncertainty says."""
-    known = [abs(one) for one in (finding.limit_low, finding.limit_high) if one is not None]
+def _scale(finding: Finding) -> float:
+    """What scatter is a share of: the nearest limit, half the width between two, or the value."""
+    low, high = finding.limit_low, finding.limit_high
+    known = [abs(one) for one in (low, high) if one is not None]
+    if low is not None and high is not None:
+        known.append((high - low) / 2)
     return min(known, default=abs(finding.value or 0.0)) + 1e-6
 
 
@@ -305,6 +322,8 @@ def main(file: Path, seconds: float, layer: int = 0) -> None:
     if file.exists():
         done = {json.loads(line)["case"] for line in file.read_text("utf-8").splitlines()}
     wanted = [place for place in cases() if place.key not in done and layer in {0, place.layer}]
+    if layer == 2:  # other places are drawn when the schedule has changed since: fewer are due
+        wanted = wanted[: WHOLE - sum("||" in key for key in done)]
     with multiprocessing.Pool(WORKERS) as pool, file.open("a", encoding="utf-8") as out:
         for result in pool.imap_unordered(partial(_try, end_s=end_s), wanted):
             if result is not None:  # a run that is told to end goes on: it is let finish
