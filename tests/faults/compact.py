@@ -8,7 +8,7 @@ allow. The unit is ``compact.toml``.
 from __future__ import annotations
 
 import importlib
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass, field, replace
 from functools import lru_cache
@@ -78,6 +78,8 @@ class Watched:
     asked: list[tuple[str, str, int, str]] = field(default_factory=list)
     """Check, instrument, number of the message with a query, message."""
     check: str = "opening"
+    sow: Callable[[str, str, int, str], str | None] | None = None
+    """Asked before each message with a query (as in ``asked``): a rule of bad manners, or none."""
 
     def load_is_off(self) -> bool:
         """The truth about the load's input."""
@@ -120,19 +122,29 @@ def _watching(watched: Watched) -> Iterator[None]:
         watched.bench = open_simulated(*args)
         return watched.bench  # type: ignore[no-any-return]
 
-    before = Manners.before
+    before, admit = Manners.before, Manners.admit
+
+    def name_of(manners: Manners) -> str:
+        return next(n for n, r in watched.bench.rudeness.items() if r is manners.rudeness)
+
+    def sown(self: Manners, messages: Sequence[str], now_s: float) -> list[str]:
+        for offset, message in enumerate(one for one in messages if "?" in one):
+            number = self.rudeness.query_count + 1 + offset
+            rule = watched.sow and watched.sow(watched.check, name_of(self), number, message)
+            if rule:
+                self.rudeness.add(rule)
+        return admit(self, messages, now_s)
 
     def noted(self: Manners, message: str, instrument: Any) -> None:
         before(self, message, instrument)
         if "?" in message:
-            name = next(n for n, r in watched.bench.rudeness.items() if r is self.rudeness)
             number = self.rudeness.query_count
-            watched.asked.append((watched.check, name, number, message))
+            watched.asked.append((watched.check, name_of(self), number, message))
 
     runner.acceptance.open_simulated = opening  # type: ignore[attr-defined]
-    Manners.before = noted  # type: ignore[method-assign]
+    Manners.before, Manners.admit = noted, sown  # type: ignore[method-assign]
     try:
         yield
     finally:
         runner.acceptance.open_simulated = open_simulated  # type: ignore[attr-defined]
-        Manners.before = before  # type: ignore[method-assign]
+        Manners.before, Manners.admit = before, admit  # type: ignore[method-assign]

@@ -5,8 +5,8 @@ transaction of one instrument. Results go to FILE, one JSON line a case; what is
 not done again, so the run may be cut off at any moment. Cases come in three layers, each in a
 fixed random order: one place of each class of equal transactions (same check, instrument and
 message but for its numbers) in an acceptance of that check; places drawn from the whole
-acceptance; and all the places that are left. ``python -m tests.faults.every_place --table FILE``
-counts what was run into ``every_place.json``, from which the README's table is made.
+acceptance; and all the places that are left. :mod:`tests.faults.place_table` counts what was run;
+:mod:`tests.faults.many_places` runs the first layer many at a time.
 """
 
 from __future__ import annotations
@@ -18,7 +18,6 @@ import re
 import signal
 import sys
 import tempfile
-from collections import Counter
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache, partial
@@ -34,16 +33,18 @@ from tests.faults.compact import Watched, acceptance
 __all__ = [
     "HARMFUL",
     "KINDS",
-    "TABLE",
     "Place",
     "cases",
+    "class_of",
     "classes",
     "compare",
+    "first_layer",
     "healthy",
     "judge",
     "places",
     "rule_at",
-    "section",
+    "scratch",
+    "told",
 ]
 
 KINDS = {
@@ -80,7 +81,6 @@ furthest apart, by 0.92 % of its limit (0.1 mV); everything else by less than 0.
 WHOLE = 400
 """Cases of the second layer, each a whole acceptance."""
 WORKERS = 2
-TABLE = Path(__file__).with_name("every_place.json")
 
 
 @dataclass(frozen=True)
@@ -122,7 +122,7 @@ def rule_at(kind: str, number: int) -> str:
 def healthy(only: str, over: str = "tcp") -> tuple[tuple[Finding, ...], Watched]:
     """Findings and messages of an acceptance without faults."""
     watched = Watched()
-    with _scratch() as folder:
+    with scratch() as folder:
         checks = (only,) if only else ()
         outcome = acceptance(folder, {}, checks, over=over, watched=watched)
     if outcome.ending.how != "complete":
@@ -147,8 +147,13 @@ def classes(only: str) -> dict[tuple[str, str], list[int]]:
     """Numbers of equal questions: same instrument and message but for the numbers in it."""
     found: dict[tuple[str, str], list[int]] = {}
     for name, number, message in places(only):
-        found.setdefault((name, re.sub(r"[-+.\d]+(E[-+]?\d+)?", "#", message)), []).append(number)
+        found.setdefault((name, class_of(message)), []).append(number)
     return found
+
+
+def class_of(message: str) -> str:
+    """The message without its numbers."""
+    return re.sub(r"[-+.\d]+(E[-+]?\d+)?", "#", message)
 
 
 def first_layer() -> list[Place]:
@@ -178,7 +183,7 @@ def judge(place: Place, over: str = "tcp") -> dict[str, Any]:
     apart: list[list[Any]] = []
     rude = {place.name: [rule_at(place.kind, place.number)]}
     begun_s = clock.mono_s()
-    with _scratch() as folder:
+    with scratch() as folder:
         checks = (place.only,) if place.only else ()
         try:
             outcome = acceptance(folder, rude, checks, over=over, watched=watched)
@@ -187,7 +192,7 @@ def judge(place: Place, over: str = "tcp") -> dict[str, Any]:
         else:
             reason = outcome.ending.reason
             due = healthy(place.only, over)[0]
-            said, wrong = _told(outcome, due)
+            said, wrong = told(outcome, due)
             apart = shares(due, tuple(outcome.assessment.findings))
     wrong += [] if watched.load_is_off() else ["load still on"]
     took_s = clock.mono_s() - begun_s
@@ -203,7 +208,7 @@ def judge(place: Place, over: str = "tcp") -> dict[str, Any]:
     }
 
 
-def _told(outcome: Any, due: tuple[Finding, ...]) -> tuple[str, list[str]]:
+def told(outcome: Any, due: tuple[Finding, ...]) -> tuple[str, list[str]]:
     ending, record = outcome.ending, outcome.record
     wrong = [f"record: {problem}" for problem in record.problems]
     if record.lines[-1]["kind"] != "end":
@@ -276,7 +281,7 @@ def _scale(finding: Finding) -> float:
     return min(known, default=abs(finding.value or 0.0)) + 1e-6
 
 
-def _scratch() -> Any:
+def scratch() -> Any:
     memory = Path("/dev/shm")
     folder = tempfile.TemporaryDirectory(dir=memory if memory.is_dir() else None)
     return _AsPath(folder)
@@ -331,86 +336,6 @@ def main(file: Path, seconds: float, layer: int = 0) -> None:
                 out.flush()
 
 
-def count(file: Path) -> dict[str, Any]:
-    """The figures of the table, from the file of results; a case run again counts as it was last.
-
-    ``mended`` counts the cases that once had a wrong outcome and no longer have.
-    """
-    lines = [json.loads(line) for line in file.read_text("utf-8").splitlines()]
-    results = {one["case"]: one for one in lines}
-    rows: dict[str, Counter[str]] = {kind: Counter() for kind in KINDS}
-    for key, one in results.items():
-        rows[key.split("|")[0]][one["said"]] += 1
-    wrong = {key for key, one in results.items() if one["wrong"]}
-    layers = Counter(one["layer"] for one in results.values())
-    return {
-        "transactions": {check: len(places(check)) for check in NAMES},
-        "transactions_whole": len(places("")),
-        "classes": sum(len(classes(check)) for check in NAMES),
-        "pairs_due": sum(len(classes(check)) for check in NAMES) * len(HARMFUL),
-        "cases": len(results),
-        "pairs": layers[1],
-        "whole": layers[2],
-        "wrong": len(wrong),
-        "mended": len({one["case"] for one in lines if one["wrong"]} - wrong),
-        "slowest_s": max(one.get("seconds", 0.0) for one in lines),
-        "kinds": {kind: dict(sorted(row.items())) for kind, row in rows.items() if row},
-    }
-
-
-def section() -> str:
-    """The README's part, from the stored figures."""
-    found = json.loads(TABLE.read_text(encoding="utf-8"))
-    outcomes = sorted({said for row in found["kinds"].values() for said in row})
-    lines = [
-        "## A fault at every place",
-        "",
-        "Over TCP on the compact unit of `tests/faults/compact.toml`"
-        " (every check but drift, fewest points):",
-        f"{found['transactions_whole']} transactions in a whole acceptance, in"
-        f" {found['classes']} classes of equal ones (same check, instrument and message but for"
-        " the numbers in it: the program takes the same path through them). A case is one",
-        "acceptance of one check with one fault of one kind at one transaction. Its safe ending",
-        "was compared with the truth about the simulated load, its findings with those of the",
-        "healthy run, its record with what is due of a record.",
-        "",
-        f"Run: {found['cases']} cases, which are {found['pairs']} of the {found['pairs_due']} pairs"
-        f" of class and harmful kind, each at a place drawn from its class. The complete run"
-        " over every transaction is `python -m pytest -m slow tests/faults/test_every_place.py`;"
-        " it was not done.",
-        f"Wrong outcomes: {found['mended']} were found, mended and run again; {found['wrong']} are"
-        f" left. Slowest case {found['slowest_s']:.0f} s.",
-        "",
-        f"| fault | {' | '.join(outcomes)} |",
-        "|---" + "|---" * len(outcomes) + "|",
-    ]
-    for kind, row in found["kinds"].items():
-        lines.append(f"| {kind} | " + " | ".join(str(row.get(one, 0)) for one in outcomes) + " |")
-    lines += [
-        "",
-        *_whole(found["whole_run"]),
-        "",
-        "*Not reached*: that run had fewer messages than the healthy one (it waits by polling).",
-        "*Completed, a finding says what is missing*: a reading was invalid and is not judged.",
-    ]
-    return "\n".join(lines) + "\n"
-
-
-def _whole(run: dict[str, Any]) -> list[str]:
-    """What came of the second layer, run apart from the first; what is wrong is named."""
-    said = ", ".join(f"{word} {n}" for word, n in run["said"].items())
-    return [
-        f"Whole acceptances with one fault at a drawn place: {run['cases']} of {WHOLE}, of"
-        f" {run['kinds']} kinds: {said}.",
-        *(["Wrong and not yet mended:", *(f"- `{one}`" for one in run["wrong"])]
-          if run["wrong"] else [
-              f"Wrong outcomes: {run['mended']} was found, mended and run again; none is left."]),
-    ]  # fmt: skip
-
-
 if __name__ == "__main__":
-    if sys.argv[1] == "--table":
-        TABLE.write_text(json.dumps(count(Path(sys.argv[2])), indent=1) + "\n", encoding="utf-8")
-    else:
-        seconds, layer = [*sys.argv[2:], *("1e9", "0")[len(sys.argv) - 2 :]][:2]
-        main(Path(sys.argv[1]), float(seconds), int(layer))
+    seconds, layer = [*sys.argv[2:], *("1e9", "0")[len(sys.argv) - 2 :]][:2]
+    main(Path(sys.argv[1]), float(seconds), int(layer))

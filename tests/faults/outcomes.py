@@ -7,8 +7,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from tests.faults.every_place import section as every_place
 from tests.faults.harness import CASES
+from tests.faults.place_table import section as every_place
 from tests.faults.test_faults import SECTIONS
 
 __all__ = ["README", "table"]
