@@ -161,6 +161,8 @@ def _figures(record: Record, samples: Samples | None, strings: Strings) -> list[
     )
     soaked = strings.fill("morning.soaked", time=_hours(samples.soak_s), stages=len(samples.stages))
     count = strings.fill("morning.rows", n=samples.t_s.size, every_s=f"{samples.every_s:g}")
+    if left_out := samples.left_out():
+        count += strings.fill("morning.left_rows", n=left_out)
     events = Counter(e.get("what") for e in record.check("soak").events)
     rows = [
         row("soaked", soaked),

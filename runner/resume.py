@@ -115,19 +115,24 @@ def _code_is_the_same(options: Mapping[str, Any]) -> None:
 
 
 def _done_s(record: Record) -> float:
-    """How much of the plan is done: up to the last row of the last stage."""
-    from_s, begun_s, lasts_s, last_s = 0.0, None, 0.0, None
+    """How much of the plan is done: from the first to the last row of the last stage.
+
+    What a stage takes before its first row (set point, load) is no soak time, and is taken
+    again after a resume.
+    """
+    from_s, lasts_s, first_s, last_s = 0.0, 0.0, None, 0.0
     for line in record.lines:
         if line["kind"] == "stage":
-            from_s, begun_s, lasts_s = float(line["from_s"]), line["t_mono_s"], line["lasts_s"]
-            last_s = None
+            from_s, lasts_s, first_s = float(line["from_s"]), line["lasts_s"], None
         elif line["kind"] == ROW_KIND:
             last_s = line["t_mono_s"]
+            first_s = last_s if first_s is None else first_s
         elif line["kind"] == BLOCK_KIND:
             last_s = float(line["rows"].t_mono_s[-1])
-    if begun_s is None or last_s is None:
+            first_s = float(line["rows"].t_mono_s[0]) if first_s is None else first_s
+    if first_s is None:
         return from_s
-    return float(from_s + min(lasts_s, max(0.0, last_s - begun_s)))
+    return float(from_s + min(lasts_s, max(0.0, last_s - first_s)))
 
 
 def other_instruments(record: Record, now: Sequence[Mapping[str, Any]]) -> list[str]:

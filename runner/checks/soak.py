@@ -106,6 +106,8 @@ def _length(data: CheckData, samples: Samples, judge: Judge) -> Finding:
     at = f"{samples.soak_s / 3600:.2f} h of {planned_s / 3600:.2f} h"
     if samples.gaps:
         at += f", {len(samples.gaps)} gap(s), {gap_s:.0f} s in all, not counted"
+    if left_out := samples.left_out():
+        at += f", {left_out} rows left out, bench or computer being busy"
     reason = "; ".join(str(e["reason"]) for e in aborts)
     share = samples.soak_s / planned_s if planned_s else 1.0
     return judge.count(

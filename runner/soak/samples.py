@@ -19,7 +19,7 @@ __all__ = ["Samples", "SoakStage", "samples_of"]
 Floats = NDArray[np.float64]
 GAP_ROWS, GAP_MARGIN_S = 3.0, 1.0
 """As the loop itself lists them: more than so many intervals, and so long beyond them."""
-SWING_S = 5.0
+SWINGS, SWING_S = "tap-cycles", 5.0
 """Going over a tap point and back takes a while, on purpose and without rows."""
 
 
@@ -55,11 +55,27 @@ class Samples:
 
     @property
     def soak_s(self) -> float:
-        """Time soaked, gaps left out, in s."""
-        if self.t_s.size < 2:
-            return 0.0
-        whole_s = float(self.t_s[-1] - self.t_s[0]) + self.every_s
-        return whole_s - sum(length for _, length in self.gaps)
+        """Time soaked in s; gaps and the setting of stages left out."""
+        return sum(map(self._stage_s, self.stages)) if self.t_s.size > 1 else 0.0
+
+    def _stage_s(self, stage: SoakStage) -> float:
+        """Time of one stage without its gaps; a row stands for the time to the next."""
+        begun_s, end_s = float(self.t_s[stage.first]), float(self.t_s[stage.last - 1])
+        away_s = sum(length for at_s, length in self.gaps if begun_s <= at_s < end_s)
+        return end_s - begun_s + self.every_s - away_s
+
+    def left_out(self, stage_name: str = "") -> int:
+        """Rows that were due and not taken: bench or computer were busy with something else.
+
+        In one stage or, without a name, in all; gaps and going over tap points do not count.
+        """
+        missing = 0
+        for stage in self.stages:
+            if stage.name == SWINGS or (stage_name and stage.name != stage_name):
+                continue
+            due = round(self._stage_s(stage) / self.every_s)
+            missing += max(0, due - (stage.last - stage.first))
+        return missing
 
     def column(self, quantity: str) -> Floats:
         """Values of one quantity, shape (n,); all NaN when the bench could not read it."""
@@ -156,7 +172,7 @@ def _gaps(
     steps = np.diff(t_s)
     margin_s = np.full(steps.size, GAP_MARGIN_S)
     for stage in stages:
-        if stage.name == "tap-cycles":
+        if stage.name == SWINGS:
             margin_s[stage.first : stage.last - 1] = SWING_S
         if stage.first > 0:
             margin_s[stage.first - 1] = np.inf

@@ -87,7 +87,9 @@ def drift_of(samples: Samples, set_v_of: str = "hold") -> Drift | str:
             keep &= (t_s <= at_s) | (t_s >= at_s + length_s + warm_s)
     t_s, soaked_s, volts = t_s[keep], soaked_s[keep], volts[keep]
     if t_s.size < 3 * ENDS:
-        return f"only {t_s.size} valid readings after warm-up"
+        left_out = samples.left_out(set_v_of)
+        slow = f"; {left_out} rows were left out, bench or computer being busy"
+        return f"only {t_s.size} valid readings after warm-up" + (slow if left_out else "")
     slope = robust_slope(*_block_means(soaked_s, volts))
     allan, reason = _allan(t_s, volts, samples.every_s)
     return Drift(

@@ -189,3 +189,24 @@ def test_drift_over_a_pause_is_that_of_the_uninterrupted_twin() -> None:
         assert found.slope is not None
         assert twin.slope is not None
         assert found.slope.slope_per_s == pytest.approx(twin.slope.slope_per_s, rel=0.02)
+
+
+def test_rows_left_out_are_counted_and_named_where_drift_wants_them() -> None:
+    # Every third row of a holding stage of 90 is missing: 30 of them, no pause long enough for a
+    # gap. Of the 60 left the first quarter of the time is warm-up: 45, and one at its edge.
+    whole = rows([[24.0, 3.0, None, None]] * 90)
+    thinned = [line for line in whole if line["kind"] != "s" or line["t_mono_s"] % 30 != 10]
+    found = samples(thinned)
+    assert (samples(whole).left_out(), found.left_out(), found.left_out("hold")) == (0, 30, 30)
+    assert found.gaps == ()
+    assert found.soak_s == pytest.approx(900.0)
+    short = [line for line in thinned if line.get("t_mono_s", 0.0) < 300.0]
+    assert drift_of(samples(short)) == (
+        "only 15 valid readings after warm-up; 10 rows were left out, bench or computer being busy"
+    )
+
+
+def test_setting_a_stage_is_no_soak_time() -> None:
+    lines = rows([[24.0, 3.0, None, None]] * 60)
+    lines += rows([[24.0, 3.0, None, None]] * 60, from_s=4200.0, stage="worst-heat")[1:]
+    assert samples(lines).soak_s == pytest.approx(1200.0)
