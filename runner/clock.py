@@ -25,6 +25,13 @@ class Clock(Protocol):
         """Return the wall time, aware, in UTC."""
         ...
 
+    def boot_s(self) -> float | None:
+        """Seconds that run on while the computer sleeps; None where none are to be had.
+
+        What they gain on ``mono_s`` was slept, what ``utc`` gains on them was set by somebody.
+        """
+        ...
+
     def sleep(self, seconds: float) -> None:
         """Let this many seconds pass."""
         ...
@@ -40,6 +47,11 @@ class SystemClock:
     def utc(self) -> datetime:
         """Return the wall time in UTC."""
         return datetime.now(UTC)
+
+    def boot_s(self) -> float | None:
+        """CLOCK_BOOTTIME where the system has it (Linux), whose monotonic clock stands asleep."""
+        boot = getattr(time, "CLOCK_BOOTTIME", None)
+        return None if boot is None else time.clock_gettime(boot)
 
     def sleep(self, seconds: float) -> None:
         """Block the calling thread."""
@@ -63,6 +75,10 @@ class VirtualClock:
     def utc(self) -> datetime:
         """Start time plus the seconds slept so far."""
         return self._start_utc + timedelta(seconds=self.mono_s())
+
+    def boot_s(self) -> float | None:
+        """Nobody sleeps unasked on this clock."""
+        return self.mono_s()
 
     def sleep(self, seconds: float) -> None:
         """Move the clock on at once."""

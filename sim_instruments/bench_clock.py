@@ -107,6 +107,10 @@ class PacedClock:
         """Wall time."""
         return self._real.utc()
 
+    def boot_s(self) -> float | None:
+        """Asleep it would not serve: nothing is known."""
+        return None
+
     def sleep(self, seconds: float) -> None:
         """Wait."""
         self._real.sleep(seconds / self._speed)

@@ -65,7 +65,8 @@ class CheckData:
     finished: bool = True
     day: date | None = None
     rows: list[dict[str, Any]] = field(default_factory=list)
-    """A soak's own lines in order: ``columns``, ``stage``, ``rows``, ``s``, ``resume``."""
+    """A soak's own lines in order: ``columns``, ``stage``, ``rows``, ``s``, ``resume``,
+    and the event ``slept``."""
 
     def of(self, quantity: str, **at: float | str) -> list[Reading]:
         """Readings of one quantity whose place has all these labels, in order."""
@@ -163,13 +164,18 @@ class Record:
             refused=next((line for line in mine if line["kind"] == "unit-refuses"), None),
             finished=any(line["kind"] == "check-end" for line in mine),
             day=_day(self.header),
-            rows=[line for line in self.lines if line["kind"] in _ROW_KINDS]
+            rows=[line for line in self.lines if _is_of_rows(line)]
             if any(line["kind"] == "columns" for line in mine)
             else [],
         )
 
 
 _ROW_KINDS = frozenset({ROW_KIND, BLOCK_KIND, "columns", "stage", "resume"})
+
+
+def _is_of_rows(line: dict[str, Any]) -> bool:
+    """Whether a line tells of a soak's rows; that the computer slept moves their times."""
+    return line["kind"] in _ROW_KINDS or (line["kind"] == "event" and line.get("what") == "slept")
 
 
 def _day(header: dict[str, Any]) -> date | None:

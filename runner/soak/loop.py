@@ -5,7 +5,6 @@ from __future__ import annotations
 import shutil
 from contextlib import suppress
 from dataclasses import asdict, dataclass, field
-from datetime import datetime
 from pathlib import Path
 
 from runner.checks.check import Workplace
@@ -15,6 +14,7 @@ from runner.checks.stepping import go_to, load_of, meter_of, range_for, start
 from runner.errors import BenchError, InstrumentError
 from runner.instruments.roles import CutsBelow, LoadState
 from runner.reading import Reading
+from runner.soak.clocks import Clocks
 from runner.soak.minutes import Minutes
 from runner.soak.plan import SoakPlan, Stage
 from runner.soak.rules import ABORTS, Seen, Watchdog
@@ -26,7 +26,6 @@ __all__ = ["GAP_ROWS", "SoakLoop"]
 
 GAP_ROWS = 3.0
 """A pause of more than so many intervals is a gap and does not count as soak time."""
-CLOCK_STEP_S = 2.0
 PATIENCE_S = 30.0
 """What one row may take on top of its interval before the runner passes for dead."""
 SETTING_PATIENCE_S = 120.0
@@ -67,8 +66,7 @@ class SoakLoop:
     _line_v: float | None = None
     _transit_until_s: float = 0.0
     _last_row_s: float = 0.0
-    _offset: datetime | None = None
-    _offset_s: float = 0.0
+    _clocks: Clocks = field(default_factory=Clocks)
     _disk_due_s: float = float("-inf")
     _done_s: float = 0.0
     _mode: str = "cv"
@@ -220,8 +218,7 @@ class SoakLoop:
     # ---- one row ------------------------------------------------------------------------------
 
     def _one_row(self, stage: Stage, passed_s: float) -> None:
-        now_s = self.work.clock.mono_s()
-        self._clock_step(now_s)
+        self._clock_step()
         row = self._sampler.row()
         self._gap(self.work.clock.mono_s())
         if self._scope.here:
@@ -242,20 +239,11 @@ class SoakLoop:
                 "gap", seconds=round(pause_s, 3), why="an instrument or the runner was held up"
             )
 
-    def _clock_step(self, now_s: float) -> None:
-        """Wall time against the running clock: set by hand or by the network, or a suspend."""
-        utc = self.work.clock.utc()
-        if self._offset is not None:
-            step_s = (utc - self._offset).total_seconds() - (now_s - self._offset_s)
-            if abs(step_s) > CLOCK_STEP_S:
-                said = (
-                    "the clock was set back"
-                    if step_s < 0
-                    else "the computer slept, or its clock was set forward"
-                )
-                self.work.log.event("clock-step", seconds=round(step_s, 3), why=said)
-                self.watch.event("clock-step", f"{said} ({step_s:+.0f} s)")
-        self._offset, self._offset_s = utc, now_s
+    def _clock_step(self) -> None:
+        """Look whether the computer slept or its clock was set since the row before."""
+        for jump in self._clocks.jumps(self.work.clock):
+            self.work.log.event(jump.what, seconds=round(jump.seconds, 3), why=jump.sentence)
+            self.watch.event(jump.what, f"{jump.sentence} ({jump.seconds:+.0f} s)")
 
     def _tell(self, stage: Stage, passed_s: float, row: Row) -> None:
         done_s = self._done_s + passed_s

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 from runner.reading import Reading
 from runner.record.journal import ROW_KIND
 from runner.record.rows import BLOCK_KIND
+from runner.soak.clocks import SLEPT
 
 __all__ = ["Samples", "SoakStage", "samples_of"]
 
@@ -105,7 +106,7 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
     """Gather a soak's lines (``CheckData.rows``); None when there is no row.
 
     After a resume the running clock may have begun anew: the wall clock tells how long the
-    pause was.
+    pause was. While the computer slept it stood still: the line that says so has the length.
     """
     columns: list[dict[str, str]] = []
     every_s, resumed = 1.0, 0
@@ -133,6 +134,9 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
             breaks.append(rows - 1)
             pause_s = max(0.0, _seconds(last_utc(), line["t_utc"]))
             base_s += last_mono_s + pause_s - line["t_mono_s"]
+        elif line.get("what") == SLEPT and times:
+            breaks.append(rows - 1)
+            base_s += float(line["seconds"])
     if not columns or not values or {block.shape[1] for block in values} != {len(columns)}:
         return None
     t_s = np.concatenate(times)
@@ -165,7 +169,8 @@ def _rows_of(line: Mapping[str, Any]) -> tuple[Floats, Floats, Callable[[], str]
 def _gaps(
     t_s: Floats, every_s: float, breaks: Sequence[int], stages: Sequence[SoakStage]
 ) -> tuple[tuple[float, float], ...]:
-    """Long steps between rows, and every step across a resume (``breaks``: rows before one).
+    """Long steps between rows, and every step across a resume or a sleep (``breaks``: rows
+    before one).
 
     Setting the next stage writes no rows, which is no gap.
     """

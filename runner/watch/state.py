@@ -16,6 +16,7 @@ EVENTS_MAX = 200
 MINUTES_MAX = 2880
 _SAID = {
     "gap": "Readings were interrupted for {seconds} s",
+    "slept": "{why} ({seconds} s)",
     "clock-step": "{why} ({seconds} s)",
     "silent": "{instrument} does not answer: {reason}",
     "heard-again": "{instrument} answers again",

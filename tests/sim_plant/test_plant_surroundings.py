@@ -157,6 +157,9 @@ def test_plant_needs_only_the_clock_protocol() -> None:
         def utc(self):
             raise AssertionError
 
+        def boot_s(self):
+            raise AssertionError
+
         def sleep(self, seconds: float) -> None:
             raise AssertionError
 

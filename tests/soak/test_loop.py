@@ -7,18 +7,21 @@ import io
 import itertools
 import json
 import os
+import sys
 from collections.abc import Callable
-from datetime import timedelta
+from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from typing import Any
 
 import pytest
 
 from runner.assess import assess
+from runner.clock import SystemClock, VirtualClock
 from runner.errors import BenchError
 from runner.operator.requests import Answer, Request, TurnKnob
 from runner.record.journal import DiskFiles
 from runner.record.reader import Record, open_record
+from runner.soak.clocks import Clocks
 from runner.soak.samples import samples_of
 from runner.soak.watch import Alone
 from tests.soak.light_bench import Agreeing, LightBench, light_plan, soak_on
@@ -161,25 +164,66 @@ def test_a_load_that_went_off_while_the_output_is_wrong_stays_off(tmp_path: Path
     assert bench.load_on is False
 
 
-@pytest.mark.parametrize(("step_s", "said"), [(-3600.0, "set back"), (7200.0, "slept")])
-def test_a_wall_clock_that_jumps_is_noted_and_costs_nothing(
-    tmp_path: Path, step_s: float, said: str
+class _Sleeper(VirtualClock):
+    """A clock that somebody sets and a computer that sleeps; ``seeing``: the system can tell."""
+
+    def __init__(self, *, seeing: bool = True) -> None:
+        super().__init__(datetime(2026, 1, 1, tzinfo=UTC))
+        self.asleep_s, self.set_s, self.seeing = 0.0, 0.0, seeing
+
+    def utc(self) -> datetime:
+        return super().utc() + timedelta(seconds=self.asleep_s + self.set_s)
+
+    def boot_s(self) -> float | None:
+        return self.mono_s() + self.asleep_s if self.seeing else None
+
+
+EITHER = "the computer slept, or its clock was set forward: this system cannot tell which"
+SLEPT = "the computer slept, the dead-man with it: nobody watched the bench"
+
+
+@pytest.mark.parametrize(
+    ("asleep_s", "set_s", "seeing", "said"),
+    [
+        (0.0, 7200.0, True, {"the clock was set forward": 7200.0}),
+        (0.0, -3600.0, True, {"the clock was set back": -3600.0}),
+        (5400.0, 0.0, True, {SLEPT: 5400.0}),
+        (5400.0, 7200.0, True, {SLEPT: 5400.0, "the clock was set forward": 7200.0}),
+        (5400.0, -5400.0, True, {SLEPT: 5400.0, "the clock was set back": -5400.0}),
+        (5400.0, 0.0, False, {EITHER: 5400.0}),
+        (0.0, 7200.0, False, {EITHER: 7200.0}),
+        (0.0, -3600.0, False, {"the clock was set back": -3600.0}),
+        (1.0, 0.5, True, {}),
+    ],
+)
+def test_a_computer_that_slept_and_a_clock_that_was_set_are_told_apart(
+    tmp_path: Path, asleep_s: float, set_s: float, seeing: bool, said: dict[str, float]
 ) -> None:
-    bench = LightBench()
+    clock = _Sleeper(seeing=seeing)
 
-    def act(b: LightBench) -> None:
-        b.clock._start_utc += timedelta(seconds=step_s)
+    def act(_bench: LightBench) -> None:
+        clock.asleep_s, clock.set_s = asleep_s, set_s
 
-    bench.before_row = _after(100, act)
+    bench = LightBench(clock=clock, before_row=_after(100, act))
     assert soak_on(bench, tmp_path / "r", light_plan(3600.0, 10.0, ("hold",))).how == "complete"
     record = open_record(tmp_path / "r")
     assert record.problems == []
-    (event,) = _events(record, "clock-step")
-    assert event["seconds"] == pytest.approx(step_s, abs=0.1)
-    assert said in event["why"]
+    events = _events(record, "slept") + _events(record, "clock-step")
+    assert {e["why"]: e["seconds"] for e in events} == pytest.approx(said, abs=0.1)
     samples = samples_of(record.check("soak").rows)
     assert samples is not None
     assert samples.soak_s == pytest.approx(3600.0, abs=20.0)
+    assert [length for _, length in samples.gaps] == pytest.approx(
+        [asleep_s] if SLEPT in said else [], abs=1.0
+    )
+    decisions = {f.what: str(f.decision) for f in assess(record).findings}
+    assert decisions["share of the soak done"] == "pass"
+
+
+def test_this_computers_own_clocks_run_alike_while_it_is_awake() -> None:
+    clocks, clock = Clocks(), SystemClock()
+    assert [clocks.jumps(clock) for _ in range(3)] == [[], [], []]
+    assert (clock.boot_s() is not None) is (sys.platform == "linux")
 
 
 def test_a_held_up_runner_leaves_a_gap_that_is_no_soak_time(tmp_path: Path) -> None:
