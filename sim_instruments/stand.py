@@ -7,7 +7,14 @@ from typing import Any
 
 from sim_instruments.bench_clock import BenchTime
 from sim_instruments.families.family import SpokenIdentity
-from sim_instruments.families.table import LOADS, METERS
+from sim_instruments.families.table import (
+    LOADS,
+    MAINS_METERS,
+    MAINS_SOURCES,
+    METERS,
+    SUPPLIES,
+    THERMOMETERS,
+)
 from sim_instruments.load import Load, LoadRating
 from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
 from sim_instruments.manners import Rudeness
@@ -72,12 +79,8 @@ class Stand:
             "scope": self._scope,
             "supply": self._supply,
             "mains-source": self._mains_source,
-            "mains-meter": lambda e: MainsMeter(
-                self._identity(e), self.clock, self.plant, name=e.name, seed=self.seed
-            ),
-            "thermometer": lambda e: Thermometer(
-                self._identity(e), self.clock, self.plant, name=e.name, seed=self.seed
-            ),
+            "mains-meter": lambda e: self._watching(e, MAINS_METERS, MainsMeter),
+            "thermometer": lambda e: self._watching(e, THERMOMETERS, Thermometer),
         }
 
     def _identity(self, entry: Any) -> Identity:
@@ -135,8 +138,9 @@ class Stand:
 
     def _supply(self, entry: Any) -> Supply:
         unit = self.profile.unit
-        supply = Supply(
-            self._identity(entry), self.clock, self.plant,
+        kind, who = self._kind(entry, SUPPLIES, Supply)
+        supply: Supply = kind(
+            who, self.clock, self.plant,
             v_max=unit.voltage.high, i_max=unit.current.high,
         )  # fmt: skip
         if unit.setting == "remote":
@@ -145,10 +149,17 @@ class Stand:
 
     def _mains_source(self, entry: Any) -> MainsSource:
         nominal = self.bench.mains.nominal
-        return MainsSource(
-            self._identity(entry), self.clock, self.plant,
+        kind, who = self._kind(entry, MAINS_SOURCES, MainsSource)
+        return kind(  # type: ignore[no-any-return]
+            who, self.clock, self.plant,
             nominal_v=nominal.voltage_v, nominal_hz=nominal.frequency_hz,
         )  # fmt: skip
+
+    def _watching(self, entry: Any, table: Mapping[str, Any], plain: Any) -> ScpiInstrument:
+        kind, who = self._kind(entry, table, plain)
+        return kind(  # type: ignore[no-any-return]
+            who, self.clock, self.plant, name=entry.name, seed=self.seed
+        )
 
     def _arrange_mains(self) -> None:
         nominal = self.bench.mains.nominal

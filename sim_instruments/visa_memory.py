@@ -229,13 +229,18 @@ def _take(
             status = _Status.success
     elif len(buffer) >= count:
         size, status = count, _Status.success_max_count_read
-    elif buffer and device.message_based and not (device.exchange and device.exchange.has_output):
+    elif buffer and _ends(device) and not (device.exchange and device.exchange.has_output):
         size, status = len(buffer), _Status.success
     else:
         return None
     data = bytes(buffer[:size])
     del buffer[:size]
     return data, status
+
+
+def _ends(device: LiveDevice) -> bool:
+    """Whether a pause ends a read: a message bus marks the end, without line ends there is none."""
+    return device.message_based or not device.instrument.reply_end
 
 
 def memory_library(clock: BenchTime) -> MemoryLibrary:

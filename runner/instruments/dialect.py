@@ -268,10 +268,15 @@ class MainsSourceWords(RoleWords):
 
 
 class MainsMeterWords(RoleWords):
-    """A power meter. ``queries`` are single ones, or ``all`` with ``order`` naming its fields."""
+    """A power meter. ``queries`` are single ones, or ``all`` with ``order`` naming its fields.
+
+    ``update_s`` is how often it renews its figures. ``shows_last``: it answers at once, with
+    those of the last finished update, so that two updates must pass before a figure is of now.
+    """
 
     order: tuple[str, ...] = ()
     update_s: float = Field(default=0.5, ge=0)
+    shows_last: bool = False
 
 
 class ThermometerWords(RoleWords):

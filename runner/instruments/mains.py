@@ -28,6 +28,8 @@ class DrivenMainsMeter(Driven):
 
     def read_mains(self) -> dict[str, Reading]:
         """One moment's line voltage (V), inlet current (A), power (W) and frequency (Hz)."""
+        if self._words.shows_last:  # one update is under way, the next lies wholly after now
+            self._clock.sleep(2 * self._words.update_s)
         if "all" in self._words.queries:
             return self._all_at_once()
         return {

@@ -5,11 +5,15 @@ from __future__ import annotations
 from sim_instruments.families.family import Family
 from sim_instruments.families.loads import Dl3000, El30000, It8500, Sdl
 from sim_instruments.families.loads_apart import Chroma63, Et54, Kel103
+from sim_instruments.families.mains import K34970, Chroma61, Gpm8310, Wt310
 from sim_instruments.families.meters import K2000, Dmm6500, K3446x, Sdm
 from sim_instruments.families.pulsing import PulsingLoad
 from sim_instruments.families.shown_meters import Dm3058, Gdm8, Xdm
+from sim_instruments.families.supplies import Dp800, E36300, Ka3005p, Spd3303x
+from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
+from sim_instruments.supply import Supply
 
-__all__ = ["LOADS", "METERS"]
+__all__ = ["LOADS", "MAINS_METERS", "MAINS_SOURCES", "METERS", "SUPPLIES", "THERMOMETERS"]
 
 METERS: dict[str, type[Family]] = {
     "keysight-3446x": K3446x,
@@ -29,3 +33,12 @@ LOADS: dict[str, type[PulsingLoad]] = {
     "korad-kel103": Kel103,
     "easttester-et54": Et54,
 }
+SUPPLIES: dict[str, type[Supply]] = {
+    "keysight-e36300": E36300,
+    "rigol-dp800": Dp800,
+    "siglent-spd3303x": Spd3303x,
+    "korad-ka3005p": Ka3005p,
+}
+MAINS_SOURCES: dict[str, type[MainsSource]] = {"chroma-61600": Chroma61}
+MAINS_METERS: dict[str, type[MainsMeter]] = {"yokogawa-wt310": Wt310, "gw-gpm8310": Gpm8310}
+THERMOMETERS: dict[str, type[Thermometer]] = {"keysight-34970a": K34970}
