@@ -275,7 +275,7 @@ def shares(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[list[An
 def _scale(finding: Finding) -> float:
     """What scatter is a share of: the nearest limit, half the width between two, or the value."""
     low, high = finding.limit_low, finding.limit_high
-    known = [abs(one) for one in (low, high) if one is not None]
+    known = [abs(one) for one in (low, high) if one]  # a limit of nothing is no scale
     if low is not None and high is not None:
         known.append((high - low) / 2)
     return min(known, default=abs(finding.value or 0.0)) + 1e-6
