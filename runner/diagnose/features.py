@@ -12,6 +12,7 @@ from runner.diagnose.failures import FAILURES
 from runner.diagnose.feature import Feature
 from runner.diagnose.levels import LEVELS
 from runner.diagnose.mains_content import ripple_features
+from runner.diagnose.part_features import part_features
 from runner.diagnose.run_features import run_features
 from runner.finding import Finding
 from runner.profile import Profile
@@ -28,4 +29,4 @@ def features_of(
     found = {name: one for name, one in read.items() if one is not None}
     mains_hz = profile.unit.mains.frequency_hz
     found |= ripple_features(record.check("ripple"), findings, mains_hz)
-    return found | run_features(record, profile)
+    return found | run_features(record, profile) | part_features(record, profile)

@@ -10,7 +10,7 @@ from runner.diagnose.levels import step
 from runner.finding import Finding
 from runner.record.reader import CheckData
 
-__all__ = ["ripple_features", "ripple_line", "ripple_regulated", "ripple_where"]
+__all__ = ["RAW_PP_V", "ripple_features", "ripple_line", "ripple_regulated", "ripple_where"]
 
 Told = tuple[str, str, float | None]
 SHARE = 0.35

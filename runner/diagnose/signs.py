@@ -24,6 +24,7 @@ SUBJECTS: Mapping[str, tuple[str, ...]] = {
     "inlet power": ("power_follows", "power_step", "tap_power", "idle_power"),
     "ripple": ("ripple_size", "ripple_line", "ripple_where", "regulated", "hum", "half_wave",
                "noise_light"),
+    "capacitors": ("farads", "output_farads"),
     "limit": ("limit", "limit_part", "limit_slope", "knee"),
     "steps": ("recovery", "ringing", "impedance", "overshoot"),
     "warmth": ("drift", "warming"),

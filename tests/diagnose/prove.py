@@ -95,7 +95,8 @@ def read_cases(folders: Sequence[Path]) -> list[Case]:
 def _source() -> str:
     """What the features depend on, so that kept ones are read again after a change."""
     room = Path(diagnose.__file__).parent
-    names = ("feature", "features", "failures", "levels", "run_features", "mains_content")
+    names = ("feature", "features", "failures", "levels", "run_features", "mains_content",
+             "part_features", "capacitors", "falls")  # fmt: skip
     return sha256(b"".join((room / f"{name}.py").read_bytes() for name in names)).hexdigest()
 
 

@@ -9,6 +9,8 @@ from typing import Any
 import numpy as np
 import pytest
 
+from runner.diagnose import part_features
+from runner.diagnose.capacitors import Farads
 from runner.diagnose.feature import Feature, is_near
 from runner.diagnose.mains_content import ripple_features
 from runner.diagnose.run_features import run_features
@@ -128,3 +130,22 @@ def test_an_unlucky_twin_fails_one_value_within_its_uncertainty() -> None:
         changed = [f for f, old in zip(twin, findings, strict=True) if f != old]
         assert len(changed) == 1
         assert is_near(changed[0])
+
+
+@pytest.mark.parametrize(
+    ("farad", "state"),
+    [
+        (10e-3, "ok"),  # 0.7·3 A/(2·50 Hz·2.4 V) = 8.75 mF: a usual part
+        (6.5e-3, "less"),
+        (2.2e-3, "little"),
+        (1.0e-3, "hardly any"),
+    ],
+)
+def test_what_is_left_of_a_reservoir_is_told_in_parts_of_a_usual_one(
+    monkeypatch: pytest.MonkeyPatch, farad: float, state: str
+) -> None:
+    left = Farads(farad, 0.02 * farad, "a trace")
+    monkeypatch.setattr(part_features, "reservoir_farads", lambda *_: left)
+    found = part_features.part_features(_record(), LB)
+    assert {name: one.state for name, one in found.items()} == {"farads": state}
+    assert found["farads"].value == pytest.approx(farad / 8.75e-3)
