@@ -130,7 +130,10 @@ def _finding(
         return judge.not_measured(
             what, "V", "no valid readings at low and high line", at=at, limit=limit, source=source
         )
-    budget = difference(what, highs, lows, scale_of(data, first), groups=groups)
+    nominal = data.of("output-voltage", set_v=set_v, line="nominal")
+    budget = difference(
+        what, highs, lows, scale_of(data, first), groups=groups, alike=[valid_values(nominal)]
+    )
     modes = {e["mode"] for e in data.events_of("mode") if e["line"] == "low"}
     reason = "at low line the output sags: dropout" if modes & {"low", "cc"} else ""
     return judge.apply(budget, limit, source, at=at, reason=reason)

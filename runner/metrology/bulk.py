@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
+from runner.metrology.last_digit import LEAST_DOF
 from runner.metrology.plain import LARGEST
 from runner.metrology.scale import Scale
 
@@ -37,9 +38,10 @@ def mean_of_groups(readings: ArrayLike, scale: Scale) -> Means:
     As `mean_of_readings` without further lines.
     """
     groups = _groups(readings)
-    middle = groups.mean(axis=1)
-    scatter = groups.std(axis=1, ddof=1) / np.sqrt(groups.shape[1])
-    constant = _limit_u(middle, scale) ** 2 + scale.resolution_u**2
+    middle, spread = groups.mean(axis=1), groups.std(axis=1, ddof=1)
+    scatter = spread / np.sqrt(groups.shape[1])
+    left = _digit_left(spread, groups.shape[1] - 1, scale.resolution)
+    constant = _limit_u(middle, scale) ** 2 + (left * scale.resolution_u) ** 2
     value = middle + scale.correction + scale.correction_rel * middle
     return _means(value, scatter, constant, groups.shape[1] - 1)
 
@@ -63,6 +65,15 @@ def difference_of_groups(first: ArrayLike, second: ArrayLike, scale: Scale) -> M
 def _limit_u(values: NDArray[np.float64], scale: Scale) -> NDArray[np.float64]:
     rel, offset = scale.gain_rel + scale.tempco_rel, scale.offset + scale.tempco_offset
     return rel * np.abs(values) + offset
+
+
+def _digit_left(spread: NDArray[np.float64], dof: int, count: float) -> NDArray[np.float64]:
+    """As `Spread.remaining_share`, for spreads of shape (m,)."""
+    if count <= 0 or dof < LEAST_DOF:
+        return np.ones(spread.shape)
+    variance = np.maximum(spread**2 - count**2 / 12, 0.0)
+    left = 2 / np.pi * np.exp(-2 * np.pi**2 * variance / count**2)
+    return np.asarray(np.where(variance > 0, np.minimum(1.0, left), 1.0))
 
 
 def _means(

@@ -9,11 +9,11 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from runner.metrology.repeats import standard_deviation
 
-__all__ = ["Spread", "spread_within"]
+__all__ = ["LEAST_DOF", "Spread", "chance_of_ratio", "spread_within"]
 
 LEAST_DOF = 4
 """Fewer say too little of the spread."""
@@ -42,6 +42,23 @@ class Spread:
             return 0.0
         return self.within * math.sqrt(sum(1 / n for n in self.sides))
 
+    def joined(self, alike: Sequence[Sequence[float]], least_p: float) -> Spread:
+        """Return the spread pooled with that of groups read in the same way (GUM 4.2.4).
+
+        Few readings over a coarse digit say little of their own spread: it is often nothing,
+        and a t factor of few degrees of freedom makes up for that where it is not. Groups are
+        left out when these readings scatter more than they let expect (F test at `least_p`).
+        """
+        other = spread_within([group for group in alike if group])
+        if other.dof == 0 or self.readings == 0:
+            return self
+        ratio = (self.within / other.within) ** 2 if other.within > 0 else math.inf
+        if self.within > 0 and chance_of_ratio(ratio, self.dof, other.dof) < least_p:
+            return self
+        dof = self.dof + other.dof
+        squares = self.dof * self.within**2 + other.dof * other.within**2
+        return replace(self, within=math.sqrt(squares / dof), dof=dof)
+
     def remaining_share(self, count: float) -> float:
         """Share (0 to 1) of half a last digit `count` that is left in a group's mean.
 
@@ -53,6 +70,13 @@ class Spread:
         if count <= 0 or self.dof < LEAST_DOF or variance <= 0:
             return 1.0
         return min(1.0, 2 / math.pi * math.exp(-2 * math.pi**2 * variance / count**2))
+
+
+def chance_of_ratio(ratio: float, dof: float, other_dof: float) -> float:
+    """Return the chance that two estimates of one variance have this ratio or more (F test)."""
+    from scipy.special import fdtrc
+
+    return float(fdtrc(dof, other_dof, ratio))
 
 
 def spread_within(groups: Sequence[Sequence[float]]) -> Spread:

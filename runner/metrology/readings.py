@@ -7,7 +7,7 @@ from collections.abc import Sequence
 from dataclasses import replace
 
 from runner.metrology.budget import Budget, Line, merged
-from runner.metrology.last_digit import Spread, spread_within
+from runner.metrology.last_digit import Spread, chance_of_ratio, spread_within
 from runner.metrology.repeats import checked, mean, scatter_line, standard_deviation
 from runner.metrology.scale import Scale
 
@@ -44,15 +44,15 @@ def mean_of_readings(
 ) -> Budget:
     """Return the budget of the mean of readings on one scale, corrected by its certificate.
 
-    Averaging lowers the scatter only; the instrument's limit and last digit stay. `n_eff`:
-    independent readings they are worth; `extra`: further lines (contacts, leads). ValueError
-    when there is no reading, or one is not finite.
+    Averaging lowers the scatter only; the instrument's limit stays, and of the last digit what
+    the readings' scatter leaves of it. `n_eff`: independent readings they are worth; `extra`:
+    further lines (contacts, leads). ValueError when there is no reading, or one is not finite.
     """
     numbers = checked("values", values)
     middle = mean(numbers)
     lines = [*_scatter(numbers, scale, n_eff), limit_line(middle, scale)]
     if scale.resolution > 0:
-        lines.append(_last_digit(scale))
+        lines.append(_last_digit(scale, spread_within([numbers]).remaining_share(scale.resolution)))
     return Budget(
         quantity=quantity,
         unit=scale.unit,
@@ -73,6 +73,7 @@ def difference(
     paired: bool = True,
     n_eff: float | None = None,
     groups: Sequence[Sequence[float]] = (),
+    alike: Sequence[Sequence[float]] = (),
     extra: Sequence[Line] = (),
 ) -> Budget:
     """Return the budget of mean(first) - mean(second), in the scale's unit.
@@ -81,7 +82,8 @@ def difference(
     readings (taken alternately, same number) are differenced one by one, so that slow drift
     leaves too; `n_eff` then applies to the differences. Where the values are themselves means,
     `groups` are the readings behind each: when they scatter over the last digit, little of it
-    is left. Readings on two scales carry the limit of each.
+    is left. `alike` are groups read in the same way at other places, whose scatter is pooled
+    (GUM 4.2.4). Readings on two scales carry the limit of each.
     """
     other = second_scale or scale
     if other.unit != scale.unit:
@@ -91,7 +93,7 @@ def difference(
         raise ValueError(f"second: expected {len(above)} readings, found {len(below)}")
     value = scale.corrected(mean(above)) - other.corrected(mean(below))
     lines: list[Line] = []
-    spread = spread_within(groups if paired else [above, below])
+    spread = spread_within(groups if paired else [above, below]).joined(alike, DIFFER_P)
     left = spread.remaining_share(scale.resolution)
     if paired and len(above) > 1:
         steps = [a - b for a, b in zip(above, below, strict=True)]
@@ -154,7 +156,9 @@ def _scale_lines(above: float, below: float, scale: Scale, other: Scale, left: f
     """Limit and last digits of both readings of a difference; `left` of the digits counts."""
     if other.name != scale.name:
         lines = [limit_line(above, scale), limit_line(below, other, sensitivity=-1.0)]
-        lines += [_last_digit(s, c) for s, c in ((scale, 1.0), (other, -1.0)) if s.resolution > 0]
+        lines += [
+            _last_digit(s, 1.0, c) for s, c in ((scale, 1.0), (other, -1.0)) if s.resolution > 0
+        ]
         return lines
     lines = [
         Line(
@@ -192,11 +196,9 @@ def _pooled(apart: Line, spread: Spread) -> Line:
 
     The few alone count where they scatter more than their readings let expect (5 % level).
     """
-    from scipy.special import fdtrc
-
     within = _within(spread, apart.unit)
     ratio = (apart.u / within.u) ** 2 if within.u > 0 else math.inf
-    if float(fdtrc(apart.dof, within.dof, ratio)) < DIFFER_P:
+    if chance_of_ratio(ratio, apart.dof, within.dof) < DIFFER_P:
         return apart
     dof = apart.dof + within.dof
     u = math.sqrt((apart.dof * apart.u**2 + within.dof * within.u**2) / dof)
@@ -237,7 +239,6 @@ def _scatter_unknown(values: list[float], scale: Scale) -> tuple[str, ...]:
     return (f"readings of {scale.name} all alike, and its last digit is not known",)
 
 
-def _last_digit(scale: Scale, sensitivity: float = 1.0) -> Line:
-    return Line.from_limit(
-        "last digit", scale.resolution / 2, unit=scale.unit, sensitivity=sensitivity
-    )
+def _last_digit(scale: Scale, left: float, sensitivity: float = 1.0) -> Line:
+    half = left * scale.resolution / 2
+    return Line.from_limit("last digit", half, unit=scale.unit, sensitivity=sensitivity)

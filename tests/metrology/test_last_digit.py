@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from runner.metrology.last_digit import spread_within
-from runner.metrology.readings import difference
+from runner.metrology.readings import difference, mean_of_readings
 
 from .outside import meter_scale
 
@@ -39,3 +39,29 @@ def test_difference_of_rounded_means_holds_the_true_value(spread: float) -> None
         budget = difference("d", means[0].tolist(), means[1].tolist(), scale, groups=groups)
         held.append(abs(budget.value - (true[0] - true[1])) <= budget.expanded(0.95))
     assert 0.93 <= np.mean(held) <= 0.995  # bounded errors of a digit reach beyond 97 %
+
+
+def test_scatter_of_few_readings_is_pooled_with_groups_read_alike() -> None:
+    """GUM 4.2.4: the pooled variance is the mean of the variances by degrees of freedom (arith)."""
+    few = spread_within([[0.0, 2.0], [1.0, 3.0]])
+    assert (few.within, few.dof) == (pytest.approx(2**0.5), 2)
+    pooled = few.joined([[0.0, 2.0, 4.0], []], 0.05)
+    assert pooled.within == pytest.approx(3**0.5)  # (2 * 2 + 2 * 4)/4
+    assert (pooled.dof, pooled.sides) == (4, few.sides)
+    assert few.joined([], 0.05) == few
+    # 100 times the scatter of forty quiet readings: not alike (F(2, 38) at 5 % is 3.24, tables)
+    assert few.joined([[0.0, 0.02] * 20], 0.05) == few
+    quiet = spread_within([[1.0] * 3] * 2)
+    assert quiet.joined([[0.0, 1.0, 1.0]] * 5, 0.05).within > 0
+
+
+def test_mean_of_readings_counts_of_a_digit_what_their_scatter_leaves() -> None:
+    """Scatter of the digit's own size averages the rounding; readings all alike keep it whole."""
+    scale = meter_scale(100.0, 0.0045, 0.0006, resolution=1e-4)
+    tossed = mean_of_readings("v", [12.0, 12.0001, 12.0003, 11.9999, 12.0002], scale)
+    alike = mean_of_readings("v", [12.0] * 5, scale)
+    digit = {line.name: line.u for line in tossed.lines}["last digit"]
+    assert digit < 1e-6
+    assert {line.name: line.u for line in alike.lines}["last digit"] == pytest.approx(
+        1e-4 / 12**0.5
+    )
