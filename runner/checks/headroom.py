@@ -133,6 +133,17 @@ def _lost(normal: tuple[float, float], seen: tuple[float, float]) -> bool:
 def _look(
     work: Workplace, scope: RippleScope, name: str, set_v: float, load_a: float, share: float
 ) -> tuple[float, float] | None:
+    """Look once, and once more where nothing valid was read; see :func:`_look_once`."""
+    for _ in range(2):
+        seen = _look_once(work, scope, name, set_v, load_a, share)
+        if seen is not None:
+            break
+    return seen
+
+
+def _look_once(
+    work: Workplace, scope: RippleScope, name: str, set_v: float, load_a: float, share: float
+) -> tuple[float, float] | None:
     """Output (V) and largest p-p (V) at this share of nominal line; None when one is invalid."""
     at: dict[str, float | str] = {
         "point": name, "set_v": set_v, "load_a": load_a, "line_share": share,

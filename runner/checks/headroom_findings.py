@@ -10,6 +10,7 @@ from runner.metrology.budget import Budget, Line
 from runner.metrology.limit import Limit
 from runner.metrology.readings import difference, mean_of_readings
 from runner.metrology.repeats import mean
+from runner.metrology.scale import Scale
 from runner.metrology.scope_budgets import scope_pp
 from runner.profile import Profile
 from runner.reading import Reading
@@ -19,8 +20,8 @@ __all__ = ["NAME", "findings"]
 
 NAME = "headroom"
 LOW_SHARE = 0.9
-MARGIN_PCT = 10.0
 SAG_V = 10e-3
+"""The line is lowered until the output falls by this much (common practice)."""
 LINE_METER_PCT = 0.2
 """Half-width allowed for the line voltage where its meter states no accuracy."""
 
@@ -69,20 +70,43 @@ def _ripple(
 def _sag(
     data: CheckData, profile: Profile, judge: Judge, mine: list[Reading], set_v: float, at: str
 ) -> Finding:
-    """Change of the mean output from nominal to low line; the source-effect limit and 10 mV."""
-    limits = profile.limit("source-effect")
-    limit = Limit.about(0.0, max(limits.limit.at(set_v), SAG_V))
-    source = f"the larger of 10 mV and the source effect ({limits.source})"
+    """Change of the mean output from nominal to low line; its own limit or the source effect's."""
+    limits, least = profile.limit("source-effect"), profile.limit("headroom-sag")
+    least_v = least.limit.at(set_v)
+    limit = Limit.about(0.0, max(limits.limit.at(set_v), least_v))
+    source = (
+        f"the larger of {1e3 * least_v:.3g} mV ({least.source}) and the source effect"
+        f" ({limits.source})"
+    )
     what = "change of output voltage at low line"
     normal = _at_share(mine, "output-voltage", 1.0)
     low = _at_share(mine, "output-voltage", LOW_SHARE)
     if not normal or not low:
         why = "no valid readings at nominal and low line"
         return judge.not_measured(what, "V", why, at=at, limit=limit, source=source)
+    scale = scale_of(data, normal[0])
     budget = difference(
-        what, valid_values(low), valid_values(normal), scale_of(data, normal[0]), paired=False
-    )
+        what, valid_values(low), valid_values(normal), scale, paired=False,
+        alike=_read_alike(data, scale, but=low + normal),
+    )  # fmt: skip
     return judge.apply(budget, limit, source, at=at, reason="dropout at low line")
+
+
+def _read_alike(data: CheckData, scale: Scale, but: list[Reading]) -> list[list[float]]:
+    """Readings of the output other than `but`, in groups by point and line, where it was held.
+
+    All are made in the same way, so that they scatter alike; a lost output swings by itself.
+    """
+    groups = []
+    for point in places(data.readings, "point"):
+        mine = [r for r in data.readings if r.at.get("point") == point]
+        for share in places(mine, "line_share"):
+            seen = _at_share(mine, "output-voltage", float(share))
+            if not seen or seen[0] in but or _lost(mine, float(share)):
+                continue
+            if not _blind(mine, float(share)) and scale_of(data, seen[0]) == scale:
+                groups.append(valid_values(seen))
+    return groups
 
 
 def _margin(
@@ -90,12 +114,17 @@ def _margin(
 ) -> Finding:
     """How far the line may fall before the output sags or its ripple doubles, in percent."""
     what = "line voltage margin"
-    limit = Limit.at_least(MARGIN_PCT)
-    source = "common practice: the line may be 10 % low"
+    limits, nominal_v = profile.limit("headroom-margin"), profile.unit.mains.voltage_v
+    limit = Limit.at_least(100 * limits.limit.at(nominal_v) / nominal_v)
+    source = limits.source
     shares = sorted({float(r.at["line_share"]) for r in mine if "line_share" in r.at}, reverse=True)
     lost = next((share for share in shares if _lost(mine, share)), None)
     if lost == 1.0 or not _at_share(mine, "output-voltage", 1.0):
         why = "the output cannot be judged at nominal line"
+        return judge.not_measured(what, "%", why, at=at, limit=limit, source=source)
+    blind = [share for share in shares if _blind(mine, share)]
+    if blind:  # the search ended there, and not because regulation was lost
+        why = f"nothing valid was read at {100 * blind[0]:.4g} % of nominal line"
         return judge.not_measured(what, "%", why, at=at, limit=limit, source=source)
     held = min((share for share in shares if lost is None or share > lost), default=1.0)
     first = lost if lost is not None else held
@@ -128,12 +157,22 @@ def _between(
     return Budget(what, "%", value, tuple(lines))
 
 
+def _blind(mine: list[Reading], share: float) -> bool:
+    """Whether output or ripple at this share of nominal line is not known."""
+    return not all(
+        valid_values(_at_share(mine, quantity, share))
+        for quantity in ("output-voltage", "ripple-pp")
+    )
+
+
 def _lost(mine: list[Reading], share: float) -> bool:
     normal_v = valid_values(_at_share(mine, "output-voltage", 1.0))
     normal_pp_v = valid_values(_at_share(mine, "ripple-pp", 1.0))
     here_v = valid_values(_at_share(mine, "output-voltage", share))
     here_pp_v = valid_values(_at_share(mine, "ripple-pp", share))
-    if not (normal_v and normal_pp_v and here_v and here_pp_v):
+    if not (normal_v and normal_pp_v):
         return True
+    if _blind(mine, share):
+        return False
     sag_v = sum(normal_v) / len(normal_v) - sum(here_v) / len(here_v)
     return sag_v > SAG_V or max(here_pp_v) > 2 * max(normal_pp_v)

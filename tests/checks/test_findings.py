@@ -292,6 +292,17 @@ def test_headroom_lost_above_ninety_percent_line_fails() -> None:
     assert _one(found, "line voltage margin").decision is not Decision.PASS
 
 
+def test_a_line_at_which_nothing_was_read_is_no_lost_regulation() -> None:
+    readings = []
+    for share, out_v in ((1.0, 12.4), (0.9, 12.4), (0.85, None)):
+        at = {"point": "below tap point 1", "set_v": 12.4, "load_a": 3.0, "line_share": share}
+        readings += [volts(out_v, None if out_v else "no value (9.91E37)", **at)]
+        readings += [trace("ripple-pp", 2e-3, span_v=4.0, **at)]
+    found = headroom_findings.findings(data("headroom", readings), PROFILE)
+    margin = _one(found, "line voltage margin")
+    assert margin.value is None and "85 %" in margin.reason
+
+
 def test_switch_on_overshoot_is_measured_from_where_the_output_rests() -> None:
     t = np.arange(20_000) * 25e-6
     samples = np.where(t < 0.1, 23.0, 24.0 + 0.9 * np.exp(-np.maximum(t - 0.1, 0) / 5e-3))
