@@ -37,6 +37,11 @@ LIMITS: dict[str, LimitSpec] = {
             "switch-mode": ("0.5 % + 20 mV", _PROPOSED),
         },
     ),
+    "knob-jump": LimitSpec(
+        "V",
+        "step against the turn from one reading to the next while the knob is turned steadily",
+        _same("0.25 % + 30 mV", "proposed default: no hand trembles that far"),
+    ),
     "panel-voltage": LimitSpec(
         "V",
         "panel voltmeter against the measured output",
@@ -72,6 +77,16 @@ LIMITS: dict[str, LimitSpec] = {
             "lab": ("5 mV", "usual data-sheet figure of laboratory supplies"),
             "switch-mode": ("50 mV", _PROPOSED),
         },
+    ),
+    "ripple-pick-up": LimitSpec(
+        "V",
+        "what shorted leads may pick up, as a share of the ripple limit",
+        _same("33.3 %", "common practice: with shorted leads at most a third of the ripple limit"),
+    ),
+    "ripple-half-wave": LimitSpec(
+        "V",
+        "component at the mains frequency that is of no interest, as a share of the rms limit",
+        _same("5 %", "proposed default: below the component at twice the mains frequency, or this"),
     ),
     "load-effect": LimitSpec(
         "V",
@@ -121,6 +136,27 @@ LIMITS: dict[str, LimitSpec] = {
         _same("0.5 mA", "touch-current ceiling in use for after-repair tests"),
     ),
     "headroom": LimitSpec("V", "ripple just below a tap change, low line", _same("20 mV")),
+    "headroom-sag": LimitSpec(
+        "V",
+        "change of output voltage at low line just below a tap change, unless the source effect"
+        " may be more",
+        _same("10 mV"),
+    ),
+    "headroom-margin": LimitSpec(
+        "V",
+        "how far the line must be able to fall from its rating before regulation is lost",
+        _same("10 %", "common practice: the line may be 10 % low"),
+    ),
+    "tap-chatter": LimitSpec(
+        "",
+        "changes of winding while nothing is moved, or while the load rises",
+        _same("1", "common practice: one change at most while nothing is moved"),
+    ),
+    "tap-wear": LimitSpec(
+        "",
+        "relay operations that the tap map may spend",
+        _same("300", "proposed default: below 1 % of a relay's life at the low end of data sheets"),
+    ),
     "current-limit": LimitSpec(
         "A",
         "current at which the limit acts against its setting",
@@ -156,6 +192,11 @@ LIMITS: dict[str, LimitSpec] = {
             "lab": ("50 us", "usual data-sheet figure of laboratory supplies"),
             "switch-mode": ("2 ms", "data-sheet figures from 0.25 to 2 ms"),
         },
+    ),
+    "transient-rings": LimitSpec(
+        "",
+        "ring cycles after a load step",
+        _same("3", "common practice: more than three visible cycles are poor damping"),
     ),
     "switching-overshoot": LimitSpec(
         "V", "overshoot at mains or output switching", _same("2 % + 100 mV")

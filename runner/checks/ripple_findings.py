@@ -22,8 +22,6 @@ __all__ = ["LIGHT", "NAME", "findings", "pp_budget", "rms_budget"]
 NAME = "ripple"
 LIGHT = 0.1
 RECORDS_NEEDED = 8
-HALF_WAVE_SHARE = 0.05
-"""Below this share of the rms limit a component at the mains frequency is of no interest."""
 FLOOR_REMEDY = "a 10:1 probe multiplies the scope's own noise by ten: use a 1:1 lead or coax"
 
 
@@ -182,10 +180,11 @@ def _half_wave(
     What does not grow with load is pick-up or an earth loop, hence the difference. It must stay
     below the component at twice the mains, or below a share of the rms limit.
     """
-    source = "proposed default: below the component at twice the mains frequency"
+    half_wave = profile.limit("ripple-half-wave")
+    source = half_wave.source
     what = f"component at {profile.unit.mains.frequency_hz:g} Hz that grows with load"
     rms_v = profile.limit("ripple-rms").limit.at(profile.unit.voltage.high)
-    least_v = HALF_WAVE_SHARE * math.sqrt(2) * rms_v
+    least_v = math.sqrt(2) * half_wave.limit.at(rms_v)
     worst: tuple[float, Budget, Limit, str] | None = None
     for full in (place for place in places if place.share > LIGHT):
         light = next((p for p in places if p.share == LIGHT and p.set_v == full.set_v), None)

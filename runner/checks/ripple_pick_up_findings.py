@@ -17,8 +17,6 @@ from runner.record.reader import CheckData
 
 __all__ = ["earthed_findings", "picked_up", "shorted_findings"]
 
-FLAT_SHARE = 1 / 3
-FLAT_SOURCE = "common practice: with shorted leads at most a third of the ripple limit"
 LEADS = (
     "the leads pick this up, it is not the unit's: shorten the loop, twist it or use coax, and"
     " keep it from the transformer"
@@ -50,21 +48,22 @@ def _not_done(data: CheckData, step: str) -> bool:
 def shorted_findings(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
     """Pick-up of the leads: a bench's shortcoming, so that it can never fail the unit."""
     what, limits = "pick-up of the leads, rms", profile.limit("ripple-rms")
+    flat = profile.limit("ripple-pick-up")
     readings = data.of("shorted-rms")
     if not readings:
         if not _not_done(data, "leads shorted"):
             return []
-        return [judge.not_measured(what, "V", "the lead was not moved", source=FLAT_SOURCE)]
+        return [judge.not_measured(what, "V", "the lead was not moved", source=flat.source)]
     set_v = float(readings[0].at["set_v"])
-    limit = Limit.at_most(FLAT_SHARE * limits.limit.at(set_v))
+    limit = Limit.at_most(flat.limit.at(limits.limit.at(set_v)))
     budget = _rms(data, what, readings)
     if isinstance(budget, str):
-        return [judge.not_measured(what, "V", budget, limit=limit, source=FLAT_SOURCE)]
+        return [judge.not_measured(what, "V", budget, limit=limit, source=flat.source)]
     at = f"leads shorted, {set_v:.6g} V, {float(readings[0].at['load_a']):.3g} A"
-    found = judge.apply(budget, limit, FLAT_SOURCE, at=at)
+    found = judge.apply(budget, limit, flat.source, at=at)
     if found.decision in {Decision.FAIL, Decision.CONDITIONAL_FAIL}:
         said = f"{1e3 * budget.value:.3g} mV with shorted leads: {LEADS}"
-        return [judge.not_measured(what, "V", said, at=at, limit=limit, source=FLAT_SOURCE)]
+        return [judge.not_measured(what, "V", said, at=at, limit=limit, source=flat.source)]
     return [found]
 
 

@@ -9,7 +9,7 @@ from typing import TYPE_CHECKING
 
 from runner.checks.indication import shown_minus_true, true_minus_set
 from runner.checks.judging import Judge
-from runner.checks.knob_turn import smoothness
+from runner.checks.knob_turn import knob_findings
 from runner.checks.scales import scale_of, valid_values
 from runner.finding import Finding
 from runner.metrology.budget import Budget, Line, merged
@@ -66,7 +66,7 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
     if profile.unit.setting == "remote":
         found += _errors(outputs, profile, judge)
         found += _line(outputs, profile, judge)
-    found += smoothness(data, profile, judge)
+    found += knob_findings(data, profile, judge)
     found += _reach(outputs, profile, judge)
     found += _panel(data, outputs, profile, judge)
     return found

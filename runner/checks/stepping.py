@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections import deque
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 
 from runner.checks.check import Workplace
@@ -56,8 +56,8 @@ CV_SHARE, CV_FIXED_V = 0.03, 0.1
 """How far the output may lie below the set point and still pass for constant voltage."""
 
 
-def _held(work: Workplace, asked_v: float) -> float:
-    """Mean output once the hand has been still; of the last seconds when it never is, V."""
+def _held(work: Workplace, asked_v: float) -> tuple[float, bool]:
+    """Mean output once the hand has been still, V; of the last seconds, and False, if never."""
     from runner.signals.settling import Hold, StableHold
 
     still, last_v = StableHold(hold_s=HOLD_S), asked_v
@@ -78,10 +78,10 @@ def _held(work: Workplace, asked_v: float) -> float:
         if isinstance(seen, Hold) and seen.held:
             waited_s = work.clock.mono_s() - begun_s
             if not live or _taken(seen.mean, asked_v, seen.still_s, waited_s):
-                return _accepted(work, seen.mean)
+                return _accepted(work, seen.mean), True
         last_v = sum(recent) / len(recent)
     work.log.event("restless", set_v=asked_v)
-    return _accepted(work, last_v)
+    return _accepted(work, last_v), False
 
 
 def _taken(held_v: float, asked_v: float, still_s: float, waited_s: float) -> bool:
@@ -100,12 +100,13 @@ def _accepted(work: Workplace, held_v: float) -> float:
     return held_v
 
 
-def _turned(work: Workplace, asked_v: float) -> float:
+def _turned(work: Workplace, asked_v: float, on_rest: Callable[[bool], None]) -> float:
     """Ask for a voltage until the output comes to rest near it; where it rests, V."""
     held_v: float | None = None
     for _ in range(ASKED):
         work.output.set_voltage(asked_v, stands_at_v=held_v)
-        held_v = _held(work, asked_v)
+        held_v, rested = _held(work, asked_v)
+        on_rest(rested)
         if abs(held_v - asked_v) <= max(FAR_PART * asked_v, FAR_V):
             return held_v
     raise UnitRefusesError(
@@ -161,16 +162,23 @@ def open_current_limit(work: Workplace, *, moved: bool = False) -> None:
             return
 
 
-def go_to(work: Workplace, volts: float, *, settle: bool = True) -> float:
+def go_to(
+    work: Workplace,
+    volts: float,
+    *,
+    settle: bool = True,
+    on_rest: Callable[[bool], None] = lambda _rested: None,
+) -> float:
     """Go to a set point and wait for rest.
 
-    Returns the abscissa in V: the set value, or where a hand came to rest.
+    Returns the abscissa in V: the set value, or where a hand came to rest. ``on_rest`` hears
+    whether the hand's output came to rest at all.
 
     :raises UnitRefusesError: it comes to rest far from what was asked, time and again
     """
     range_for(meter_of(work), volts, FAST_NPLC)
     if work.output.by_hand and settle:
-        return _turned(work, volts)
+        return _turned(work, volts, on_rest)
     work.output.set_voltage(volts)
     if settle and not at_rest(work, max(REST_LIMIT_V, 1e-3 * abs(volts)), timeout_s=SET_TIMEOUT_S):
         work.log.event("restless", set_v=volts)

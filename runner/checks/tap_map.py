@@ -24,7 +24,7 @@ from runner.checks.tap_search import (
     walk,
 )
 from runner.checks.tap_sensors import DWELL_S, POWER_WAIT_S, coil_channels
-from runner.checks.tap_turns import OPERATIONS_MAX, map_by_hand
+from runner.checks.tap_turns import map_by_hand
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import CheckData
@@ -95,7 +95,7 @@ class TapMap:
         work.log.event("windings", found=numbers, expected=len(taps.up))
         for share in SHARES[:1] if work.quick else SHARES:
             rough = search.at_load(share, rough, numbers)
-        work.log.event("relay-operations", count=probe.operations, most=OPERATIONS_MAX)
+        work.log.event("relay-operations", count=probe.operations, most=search.most)
         for trouble in probe.troubles:
             work.log.note(trouble)
 
@@ -148,6 +148,11 @@ class _Search:
         """Where it ends."""
         return self.work.profile.unit.voltage.high
 
+    @property
+    def most(self) -> float:
+        """Relay operations that may be spent."""
+        return self.work.profile.limit("tap-wear").limit.at(0.0)
+
     def load_a(self, share: float) -> float:
         """Load current at a share of the rated current, within the load's rating."""
         load = load_of(self.work)
@@ -183,7 +188,7 @@ class _Search:
                 if tap in self.chattering:
                     narrower.append(place)  # spared at the other loads
                     continue
-                if self.probe.operations > OPERATIONS_MAX:
+                if self.probe.operations > self.most:
                     self.work.log.event("relay-cap", tap=tap, share=share)
                     continue
                 done = (SHARES.index(share) + tap / (len(numbers) + 1)) / len(SHARES)

@@ -18,12 +18,10 @@ from runner.profile import Profile, TapPoints
 from runner.reading import Reading
 from runner.record.reader import CheckData
 
-__all__ = ["NAME", "findings"]
+__all__ = ["GIVEN_UP", "NAME", "findings"]
 
 NAME = "tap-map"
-PASSES_NEEDED = 2
-CHATTER_SOURCE = "common practice: one change at most while nothing is moved"
-WEAR_SOURCE = "proposed default: 200 pairs a job, 1 % of a relay's life at the low end"
+GIVEN_UP = "passes-given-up"
 Event = dict[str, Any]
 
 
@@ -37,17 +35,17 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
     for tap in range(1, len(taps.up) + 1):
         for share in _shares(data, tap):
             found += _points(data, taps, judge, tap, share)
-    found += _chatter(data, judge)
-    found += _ramps(data, judge)
+    found += _chatter(data, profile, judge)
+    found += _ramps(data, profile, judge)
     found += _agreement(data, judge)
     found += glitch_findings(data, profile, judge)
     found += _favourites(data, profile, judge)
-    found += _wear(data, judge)
+    found += _wear(data, profile, judge)
     return found
 
 
 def _shares(data: CheckData, tap: int) -> list[float]:
-    words = ("tap-change", "tap-not-found", "chatter")
+    words = ("tap-change", "tap-not-found", "chatter", GIVEN_UP)
     events = [event for word in words for event in data.events_of(word) if event["tap"] == tap]
     return sorted({float(event["share"]) for event in events})
 
@@ -155,6 +153,9 @@ def _point(data: CheckData, tap: int, share: float, direction: str) -> Budget | 
     ]
     readings = [Reading.from_dict(event["reading"]) for event in changes]
     values = [v for v in map(_crossing_v, changes) if v is not None]
+    short = _given_up(data, tap, share, len(values))
+    if short:
+        return short
     if not values:
         if _is_chattering(data, tap, share):
             return "the relay chatters there: the search was given up to spare it"
@@ -199,24 +200,33 @@ def _crossing_v(event: Event) -> float | None:
     return float(event["quiet_v"]) + way * float(event["step_v"])
 
 
+def _given_up(data: CheckData, tap: int, share: float, passes: int) -> str:
+    """Why the turns ended before there were passes enough; empty when they did not."""
+    for event in data.events_of(GIVEN_UP):
+        if (event["tap"], event["share"]) == (tap, share) and passes < event["wanted"]:
+            return f"only {passes} of {event['wanted']} turns counted: {event['reason']}"
+    return ""
+
+
 def _is_chattering(data: CheckData, tap: int, share: float) -> bool:
     return any(e["tap"] == tap and e["share"] == share for e in data.events_of("chatter"))
 
 
-def _chatter(data: CheckData, judge: Judge) -> list[Finding]:
+def _chatter(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
     """Most changes counted while nothing was moved, for each tap point and load."""
     found = []
     events: dict[tuple[int, float], list[Event]] = {}
     for event in data.events_of("dwell") + data.events_of("chatter"):
         events.setdefault((int(event["tap"]), float(event["share"])), []).append(event)
-    limit = Limit.at_most(1.0)
+    allowed = profile.limit("tap-chatter")
+    limit, source = Limit.at_most(allowed.limit.at(0.0)), allowed.source
     for (tap, share), mine in sorted(events.items()):
         what = f"changes of winding at rest near {TAP_POINT} {tap}"
         at = f"at {share:.0%} of full load"
         chattering = [e for e in mine if e.get("chatter", True)]
         if not chattering and not any(e.get("watched", False) for e in mine):
             why = "nothing fast enough was watched: put a scope channel on the relay coil"
-            found.append(judge.not_measured(what, "", why, at=at, source=CHATTER_SOURCE))
+            found.append(judge.not_measured(what, "", why, at=at, source=source))
             continue
         most = max(float(e.get("changes", 2.0)) for e in mine)
         reason = ""
@@ -226,25 +236,26 @@ def _chatter(data: CheckData, judge: Judge) -> list[Finding]:
                 f"the relay chatters at {float(worst['at_v']):.4g} V; ended after"
                 f" {float(worst['seconds']):.2g} s to spare it"
             )
-        found.append(judge.count(what, most, limit, CHATTER_SOURCE, at=at, reason=reason))
+        found.append(judge.count(what, most, limit, source, at=at, reason=reason))
     return found
 
 
-def _ramps(data: CheckData, judge: Judge) -> list[Finding]:
+def _ramps(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
     """Changes of winding while the load rose at a voltage just below each tap point."""
     found = []
+    allowed = profile.limit("tap-chatter")
+    limit, source = Limit.at_most(allowed.limit.at(0.0)), allowed.source
     for event in data.events_of(RAMP):
         what = f"changes of winding while the load rises just below {TAP_POINT} {event['tap']}"
         if not event["watched"]:
             why = "nothing fast enough was watched: put a scope channel on the relay coil"
-            found.append(judge.not_measured(what, "", why, source=CHATTER_SOURCE))
+            found.append(judge.not_measured(what, "", why, source=source))
             continue
         reason = "" if event["first_a"] is None else (
             f"it begins at {float(event['first_a']):.3g} A; one change would be a tap point that"
             " moves with the load, more are chatter"
         )  # fmt: skip
-        changes = float(event["changes"])
-        found.append(judge.count(what, changes, Limit.at_most(1.0), CHATTER_SOURCE, reason=reason))
+        found.append(judge.count(what, float(event["changes"]), limit, source, reason=reason))
     return found
 
 
@@ -306,11 +317,12 @@ def _in_volts(finding: Finding) -> Finding:
     return replace(finding, unit="V")
 
 
-def _wear(data: CheckData, judge: Judge) -> list[Finding]:
+def _wear(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
     counted: Sequence[Event] = data.events_of("relay-operations")
-    what = "relay operations spent"
+    what, allowed = "relay operations spent", profile.limit("tap-wear")
     if not counted:
-        return [judge.not_measured(what, "", "the tap map was not finished", source=WEAR_SOURCE)]
-    limit = Limit.at_most(float(counted[0]["most"]))
+        why = "the tap map was not finished"
+        return [judge.not_measured(what, "", why, source=allowed.source)]
+    limit = Limit.at_most(allowed.limit.at(0.0))
     reason = "the search was cut short to spare the relay"
-    return [judge.count(what, float(counted[0]["count"]), limit, WEAR_SOURCE, reason=reason)]
+    return [judge.count(what, float(counted[0]["count"]), limit, allowed.source, reason=reason)]

@@ -57,6 +57,8 @@ class Turner:
     coils: CoilSensor
     power: LevelSensor | None
     operations: int = 0
+    restless: int = 0
+    """How often in a row the output has not come to rest where the knob was left."""
     _high: dict[int, bool] = field(default_factory=dict)
 
     @property
@@ -64,9 +66,17 @@ class Turner:
         """Rated voltage."""
         return self.work.profile.unit.voltage.high
 
+    @property
+    def most(self) -> float:
+        """Relay operations that may be spent."""
+        return self.work.profile.limit("tap-wear").limit.at(0.0)
+
     def go(self, volts: float) -> None:
         """Ask for a voltage in any way the hand likes, inside the range."""
-        go_to(self.work, min(self.top_v, max(LOWEST_V, volts)))
+        go_to(self.work, min(self.top_v, max(LOWEST_V, volts)), on_rest=self._rested)
+
+    def _rested(self, rested: bool) -> None:
+        self.restless = 0 if rested else self.restless + 1
 
     def ready(self, coil: int, clear_v: float, *, rising: bool) -> None:
         """See to it that the winding before the change is connected.

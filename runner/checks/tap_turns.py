@@ -10,6 +10,7 @@ from runner.checks.check import Workplace
 from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.stepping import load_of, loaded, meter_of, start
 from runner.checks.tap_change import CHANGES_MOST, DWELL_S, compare_sensors, keep_change
+from runner.checks.tap_map_findings import GIVEN_UP
 from runner.checks.tap_pass import LOWEST_V, Turn, Turner
 from runner.checks.tap_ramp import ramp_load
 from runner.checks.tap_search import match_taps
@@ -17,7 +18,7 @@ from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges, po
 from runner.checks.turn_events import Crossing, crossing
 from runner.errors import BenchError, PersonWantsError
 
-__all__ = ["OPERATIONS_MAX", "map_by_hand"]
+__all__ = ["map_by_hand"]
 
 SHARES = (0.5, 0.03, 1.0)
 PASSES, MOST_PASSES = 5, 12
@@ -37,7 +38,10 @@ CLEAR_V = 1.2
 """How far back the knob goes so that the other winding is surely connected."""
 TRIES = 4
 """Turns for each pass that is wanted."""
-OPERATIONS_MAX = 300
+RESTLESS_MOST = 4
+"""So often in a row the output may keep moving with the knob left alone: each costs a minute."""
+POINT_S = 900.0
+"""Bench time for the passes of one point at one load: three times what a slow hand needs."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -84,9 +88,10 @@ def map_by_hand(work: Workplace) -> None:
         work.log.progress((number + 1) / (len(shares) + 1), f"slow turns at {share:.0%} load")
         load_a = allowed_load_a(load, turner.top_v, share * full_load_a(work.profile))
         with loaded(load, load_a):
-            for coil, (up_v, down_v) in found.items():
-                _tap_point(turner, _Place(coil, up_v, down_v, share, load_a))
-    work.log.event("relay-operations", count=turner.operations, most=OPERATIONS_MAX)
+            for coil, (up_v, down_v) in list(found.items()):
+                if not _tap_point(turner, _Place(coil, up_v, down_v, share, load_a)):
+                    del found[coil]  # the knob is no better at another load
+    work.log.event("relay-operations", count=turner.operations, most=turner.most)
 
 
 def _rough(turner: Turner, coil: int, nominal_v: float) -> tuple[float, float] | None:
@@ -103,31 +108,41 @@ def _rough(turner: Turner, coil: int, nominal_v: float) -> tuple[float, float] |
     return None
 
 
-def _tap_point(turner: Turner, place: _Place) -> None:
-    """All there is to do at one tap point and one load."""
+def _tap_point(turner: Turner, place: _Place) -> bool:
+    """All there is to do at one tap point and one load; False when it had to be given up."""
     work = turner.work
-    _passes(turner, place, 1 if work.quick else PASSES)
-    if place.share == SHARES[0] and turner.operations <= OPERATIONS_MAX:
+    if not _passes(turner, place, 1 if work.quick else PASSES):
+        return False
+    if place.share == SHARES[0] and turner.operations <= turner.most:
         chatters = _dwell(turner, place)
         if not (work.quick or chatters):
             turner.ready(place.tap, place.clear_v("rising"), rising=True)
             turner.go(place.up_v - BELOW_V)
             turner.operations += ramp_load(work, turner.coils, place.tap, place.load_a)
             turner.unsure(place.tap)
+    return True
 
 
-def _passes(turner: Turner, place: _Place, wanted: int) -> None:
-    """Good passes both ways; a turn that hesitates or goes back at the change is thrown away."""
+def _passes(turner: Turner, place: _Place, wanted: int) -> bool:
+    """Good passes both ways; a turn that hesitates or goes back at the change is thrown away.
+
+    Returns False when they were given up for a knob that does not rest, or for the time.
+    """
     seen: dict[str, list[float]] = {"rising": [], "falling": []}
     because = dict.fromkeys(seen, "")
     log, at = turner.work.log, {"tap": place.tap, "share": place.share}
+    turner.restless, end_s = 0, turner.work.clock.mono_s() + POINT_S
     for _ in range(TRIES * wanted):
         for direction, volts in seen.items():
             if _enough(volts, wanted):
                 continue
-            if turner.operations > OPERATIONS_MAX:
+            if turner.operations > turner.most:
                 log.event("relay-cap", **at)
-                return
+                return True
+            why = _hopeless(turner, place, end_s)
+            if why:
+                log.event(GIVEN_UP, direction=direction, wanted=wanted, reason=why, **at)
+                return all(len(volts) >= wanted for volts in seen.values())
             passed = _one_pass(turner, place, direction, len(volts) + 1, because[direction])
             if isinstance(passed, str):
                 log.event("turn-thrown-away", reason=passed, direction=direction, **at)
@@ -136,10 +151,27 @@ def _passes(turner: Turner, place: _Place, wanted: int) -> None:
                 volts.append(passed)
                 because[direction] = ""
         if all(_enough(volts, wanted) for volts in seen.values()):
-            return
+            return True
     for direction, volts in seen.items():
         if not volts:
             log.event("tap-not-found", direction=direction, run=1, **at)
+    return True
+
+
+def _hopeless(turner: Turner, place: _Place, end_s: float) -> str:
+    """Why further turns at this point are in vain; empty when they are not."""
+    near = f"near {place.up_v:.3g} V"
+    if turner.restless >= RESTLESS_MOST:
+        return (
+            f"the output does not come to rest {near} with the knob left alone: clean or replace"
+            " the potentiometer, then map again"
+        )
+    if turner.work.clock.mono_s() > end_s:
+        return (
+            f"too few good turns {near} in {POINT_S / 60:.0f} minutes: turn more slowly and"
+            " evenly, or replace a knob that does not let you"
+        )
+    return ""
 
 
 def _enough(volts: Sequence[float], wanted: int) -> bool:

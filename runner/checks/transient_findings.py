@@ -22,8 +22,6 @@ from runner.signals.steps import recovery, ring_cycles
 __all__ = ["NAME", "NotBack", "StepResponse", "findings", "step_response"]
 
 NAME = "transient"
-RINGS_MOST = 3.0
-RING_SOURCE = "common practice: more than three visible cycles are poor damping"
 NOISE_SIGMAS = 6.0
 SETTLED_SHARE = 0.15
 EDGES = ("load on", "load off")
@@ -80,13 +78,13 @@ def _edge(data: CheckData, profile: Profile, judge: Judge, edge: str) -> list[Fi
     times = [one.recovery_s for _, one in good]
     budget = _budget(data, line, worst, times)
     at = f"{at}, peak {1e3 * worst.peak_v:.3g} mV"
-    rings = max(one.rings for _, one in good)
+    rings, most = max(one.rings for _, one in good), profile.limit("transient-rings")
     reason = "the control loop rings: poor damping, or an output capacitor that has dried out"
     return [
         judge.apply(budget, limit, limits.source, at=at, reason=_beyond(line)),
         judge.count(
-            "ring cycles after a load step", rings, Limit.at_most(RINGS_MOST), RING_SOURCE,
-            at=edge, reason=reason,
+            "ring cycles after a load step", rings, Limit.at_most(most.limit.at(0.0)),
+            most.source, at=edge, reason=reason,
         ),
     ]  # fmt: skip
 

@@ -6,6 +6,8 @@ from pathlib import Path
 
 import pytest
 
+from runner.checks.check import Conditions
+from runner.checks.order import BY_NAME as CHECKS
 from runner.errors import UnitRefusesError
 from runner.finding import Decision, Finding
 from runner.profile import find_profile, load_profile
@@ -76,6 +78,20 @@ def test_a_dirty_track_is_found(tmp_path: Path) -> None:
     with Simulated(tmp_path, profile="kn-1502", faults=["pot-noisy"]) as bench:
         result = bench.run("setting", quick=True)
     assert result.finding("falls of the voltage").decision is Decision.FAIL
+
+
+def test_a_knob_that_does_not_rest_ends_the_map_in_minutes(tmp_path: Path) -> None:
+    """Each attempt at rest costs a minute: without a bound such a track took four hours."""
+    with Simulated(tmp_path, profile="kn-1502", faults=["pot-noisy"]) as bench:
+        begun_s = bench.clock.mono_s()
+        result = bench.run("tap-map")
+        bench_s = bench.clock.mono_s() - begun_s
+    plan = CHECKS["tap-map"].plan(Conditions(bench.profile, bench.bench))
+    assert bench_s < 2 * plan.duration_s
+    for finding in _points(result):
+        assert finding.decision is Decision.NOT_MEASURED
+        assert "replace the potentiometer" in finding.reason
+    assert len(result.data.events_of("passes-given-up")) == 1  # not at each load anew
 
 
 @pytest.mark.parametrize("full", [0, 1])

@@ -35,6 +35,22 @@ def test_half_the_last_step_is_taken_off_each_way() -> None:
     assert {rising.decision, falling.decision, width.decision} == {Decision.PASS}
 
 
+def test_passes_that_were_given_up_count_only_when_there_were_enough() -> None:
+    given_up = {"what": "passes-given-up", "tap": 1, "share": 0.5, "direction": "rising",
+                "reason": "the output does not come to rest"}  # fmt: skip
+    events = tap_events(12.5, 11.9)  # three passes each way
+    few = tap_map_findings.findings(
+        data("tap-map", events=[*events, {**given_up, "wanted": 5}]), PROFILE
+    )
+    rising = _one(few, "tap point 1, rising")
+    assert rising.decision is Decision.NOT_MEASURED
+    assert "only 3 of 5" in rising.reason and "come to rest" in rising.reason
+    enough = tap_map_findings.findings(
+        data("tap-map", events=[*events, {**given_up, "wanted": 3}]), PROFILE
+    )
+    assert _one(enough, "tap point 1, rising").decision is Decision.PASS
+
+
 def test_too_little_hysteresis_fails() -> None:
     # Proposed default of practice: at least 0.3 V.
     found = tap_map_findings.findings(data("tap-map", events=tap_events(12.5, 12.4)), PROFILE)
