@@ -30,6 +30,9 @@ LOADED_SHARE = 0.45
 """Of the rated current: what a leaky reservoir may take besides."""
 RAIL_A, RAIL_U_A = 0.035, 0.03 / 3**0.5
 """What a healthy rail feeds besides the load: regulator and bleeder, 5 mA to 65 mA (practice)."""
+BLEED_A = 0.01
+"""Mean of what the bleeder takes beside the load while the output falls (practice: 5 mA to 20 mA
+at the rated voltage)."""
 OUTPUT_PER_A, OUTPUT_PER_A_U = 60e-6, 45e-6
 """Output capacitor for an ampere of rating where it was not measured (mem)."""
 LEAST_LOAD_SHARE = 0.3
@@ -85,8 +88,9 @@ def capacitor_estimates(
 
 def _esr() -> Estimate:
     why = (
-        "its drop is in phase with that of winding and diodes, and the regulator hides both:"
-        " unplugged and discharged, an ESR meter across the capacitor"
+        "it shows only while the reservoir is charged, and there the output does not follow: the"
+        " regulator comes out of dropout more slowly than the raw voltage rises. Unplugged and"
+        " discharged, an ESR meter across the capacitor"
     )
     return not_from_these("reservoir-esr", "ESR of the reservoir", "Ω", why)
 
@@ -101,7 +105,7 @@ def output_farads(record: Record, profile: Profile) -> Farads | None:
     ]
     if not falls:
         return None
-    values = [(load_a + RAIL_A / 2) / fall.v_per_s for load_a, fall in falls]
+    values = [(load_a + BLEED_A) / fall.v_per_s for load_a, fall in falls]
     middle = float(np.median(values))
     scatter = float(np.std(values)) / middle
     if scatter > SCATTER_SHARE:

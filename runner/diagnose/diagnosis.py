@@ -27,7 +27,6 @@ ALIKE, SAME = 5.0, 1.5
 """Odds within which a cause is not ruled out, and within which nothing decides."""
 RIVAL_P = 0.05
 """From here on a second cause is worth being told apart; below, the first is confirmed."""
-LEAK = "reservoir-leaky"
 
 
 @dataclass(frozen=True, slots=True)
@@ -89,7 +88,7 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
     return Diagnosis(
         suspects,
         together,
-        estimates(record, findings, profile, rail_loaded=_has(suspects, LEAK)),
+        estimates(record, findings, profile, [one.cause for one in suspects]),
         remedies,
         _summary(suspects, together),
     )
@@ -110,10 +109,6 @@ def _told_apart(suspects: Sequence[Suspect], record: Record, profile: Profile) -
         )
         told.append(replace(one, next=step) if step is not None else one)
     return told
-
-
-def _has(suspects: Sequence[Suspect], cause: str) -> bool:
-    return any(one.cause == cause for one in suspects)
 
 
 def judge_features(

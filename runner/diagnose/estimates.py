@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 
 from runner.checks.points import full_load_a
 from runner.diagnose.capacitors import capacitor_estimates, output_farads
@@ -16,27 +16,29 @@ from runner.record.reader import Record
 
 __all__ = ["Estimate", "estimates"]
 
+LEAK, THRESHOLD = "reservoir-leaky", "tap-threshold-shift"
 AT_SET_SHARE = 0.05
 """Within this of the set voltage the output regulates (common practice)."""
 LIFTED_SHARE = 0.01
-VISIT_U_V = 0.0025
+VISIT_U_V = 0.0014
 """How far a tap point moves from one visit to the next (from simulated units)."""
 
 
 def estimates(
-    record: Record, findings: Sequence[Finding], profile: Profile, *, rail_loaded: bool = False
+    record: Record, findings: Sequence[Finding], profile: Profile, suspected: Collection[str] = ()
 ) -> list[Estimate]:
     """All that can be estimated from what was measured at the terminals, and what cannot.
 
-    ``rail_loaded`` when something that loads the raw rail is among the suspects.
+    ``suspected`` are the causes that are named: with a loaded rail among them the reservoir is less
+    sure, and how far a tap point must move is said only where the thresholds may be at fault.
     """
     linear = profile.unit.kind != "switch-mode"
     output_esr = esr_estimate(record, output_farads(record, profile))
     return [
         *_earth(findings),
         *_hysteresis(findings),
-        *(valley_estimates(record, profile) if linear else []),
-        *(capacitor_estimates(record, profile, rail_loaded) if linear else []),
+        *(valley_estimates(record, profile, THRESHOLD in suspected) if linear else []),
+        *(capacitor_estimates(record, profile, LEAK in suspected) if linear else []),
         *([output_esr] if output_esr is not None else []),
         *([_winding()] if linear else []),
         *_pass_leak(record, profile),
@@ -79,8 +81,9 @@ def _hysteresis(findings: Sequence[Finding]) -> list[Estimate]:
 
 def _winding() -> Estimate:
     why = (
-        "its drop cannot be told from the winding's own voltage by readings at one load: unplugged"
-        " and discharged, four-wire ohms of each secondary at the relay's pins"
+        "its drop cannot be told from the winding's own voltage by readings at one load, and the"
+        " charging current does not show at the output: unplugged and discharged, four-wire ohms of"
+        " each secondary at the relay's pins"
     )
     return not_from_these("winding-ohm", "resistance of the winding and its contact", "Ω", why)
 

@@ -35,7 +35,7 @@ SLEW_A_PER_S = 250e3
 """The transient check's edges."""
 BEFORE_S, AFTER_S = 40e-6, 150e-6
 EDGES, LEAST_SAMPLES = 3, 50
-MODEL_U = 0.025
+MODEL_U = 0.012
 """Of the model and the load's edge, relative (from simulated units)."""
 SCATTER_SHARE = 0.15
 BADLY = 0.03

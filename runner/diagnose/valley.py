@@ -23,8 +23,9 @@ LOW = 0.9
 BETWEEN_V, BETWEEN_SHARE, BETWEEN_U_V = 4.5, 0.14, 1.5
 """D is the drop of diodes and regulator, and a share of the voltage that the charging current
 loses in the winding: a transformer of 5 % to 8 % resistance (common practice)."""
-SCOPE_U, OUTPUT_U_V, LINE_U = 0.02, 0.015, 0.0015
-"""Scope gain; noise at the lowest instant; line at the inlet, wander between two readings."""
+SCOPE_U, OUTPUT_U_V, LINE_U = 0.02 / 3**0.5, 0.015, 0.0015
+"""Scope gain, ±2 % evenly (common practice); noise at the lowest instant; line at the inlet,
+wander between two readings."""
 DEEP_V = 0.05
 
 
@@ -40,8 +41,8 @@ class Place:
     inlet: dict[float, float]
 
 
-def valley_estimates(record: Record, profile: Profile) -> list[Estimate]:
-    """Headroom at each point, and by how much a tap point must come down where it lacks."""
+def valley_estimates(record: Record, profile: Profile, moved: bool) -> list[Estimate]:
+    """Headroom at each point; with ``moved`` by how much a tap point must come down."""
     data = record.check("headroom")
     found = []
     for place in _places(data, profile.unit.mains.voltage_v):
@@ -55,7 +56,7 @@ def valley_estimates(record: Record, profile: Profile) -> list[Estimate]:
                   value_v, u_v, "V", how)
         )  # fmt: skip
         tap = re.match(r"below tap point (\d+)", place.name)
-        if tap is not None and value_v < 0.0:
+        if moved and tap is not None and value_v < 0.0:
             found.append(
                 about(f"threshold-move {tap[1]}", f"tap point {tap[1]} must come down by at least",
                       -value_v, u_v, "V", how, "if reservoir, rectifier and winding are in order")
