@@ -15,7 +15,7 @@ from reports.inert import inert
 from reports.numbers import quantity
 from reports.plots.choose import plots_of
 from reports.plots.style import Plot
-from reports.summary import check_rows, not_tested_rows, result_of
+from reports.summary import check_rows, left_out_rows, not_tested_rows, result_of
 from reports.wiring import wiring_svg
 from runner.job import job_parts
 from runner.job_parts import part_line, remarks
@@ -76,7 +76,7 @@ def build_document(
         headline=result.headline,
         sentences=result.sentences,
         checks=check_rows(findings, strings),
-        not_tested=not_tested_rows(findings, strings),
+        not_tested=[*not_tested_rows(findings, strings), *left_out_rows(record, strings)],
         groups=finding_groups(findings, plots, strings),
         hookup_svg=wiring_svg(record, profile) if hookup_svg is None else hookup_svg,
         conditions=conditions_of(record, strings),

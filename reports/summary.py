@@ -9,8 +9,17 @@ from reports.catalogue import Strings
 from reports.document import CheckRow
 from reports.numbers import finding_numbers
 from runner.finding import Decision, Finding
+from runner.record.reader import Record
 
-__all__ = ["Result", "check_rows", "not_tested_rows", "result_of", "title_of", "worst_decision"]
+__all__ = [
+    "Result",
+    "check_rows",
+    "left_out_rows",
+    "not_tested_rows",
+    "result_of",
+    "title_of",
+    "worst_decision",
+]
 
 _WORST_FIRST = (
     Decision.FAIL, Decision.CONDITIONAL_FAIL, Decision.NOT_MEASURED, Decision.CONDITIONAL_PASS,
@@ -44,6 +53,15 @@ def not_tested_rows(findings: Sequence[Finding], strings: Strings) -> list[tuple
     return [
         (", ".join([title_of(check, strings), *_few(named)]), reason)
         for (check, reason), named in rows.items()
+    ]
+
+
+def left_out_rows(record: Record, strings: Strings) -> list[tuple[str, str]]:
+    """Checks whose question was not asked of this unit, with the reason."""
+    line = next(record.of_kind("schedule"), {})
+    return [
+        (title_of(str(one["check"]), strings), str(one["reason"]))
+        for one in line.get("left_out", ())
     ]
 
 

@@ -204,6 +204,16 @@ LIMITS: dict[str, LimitSpec] = {
     "switching-reverse": LimitSpec(
         "V", "swing below zero when mains or output is switched off", _same("0.3 V")
     ),
+    "reverse-clamp": LimitSpec(
+        "V",
+        "voltage at which the output holds a reversed source that is limited in current",
+        _same("1.2 V", "common practice: a silicon diode drops 0.5 V to 1 V at 0.1 A to 0.5 A"),
+    ),
+    "back-feed": LimitSpec(
+        "A",
+        "current that the output may take from an outside source, unit off or a volt below it",
+        _same("30 mA", "proposed default: bleeders draw up to 20 mA"),
+    ),
     "drift": LimitSpec(
         "V",
         "drift over 8 h after 30 min warm-up",

@@ -35,6 +35,7 @@ from runner.toml_source import PlacedError, load_model
 
 __all__ = [
     "Amperes",
+    "BackFeed",
     "Decision",
     "LimitEntry",
     "MainsRating",
@@ -227,6 +228,17 @@ def _same_bands(given: Any, computed: tuple[Tolerance, ...]) -> bool:
     )
 
 
+class BackFeed(StrictModel):
+    """What the maker allows an outside source to do to the output.
+
+    ``voltage`` is the most it may hold the output at, ``current`` the most it may drive in.
+    """
+
+    voltage: Volts = Field(ge=2.0)
+    current: Amperes = Field(gt=0.0)
+    source: str = Field(min_length=1)
+
+
 class Decision(StrictModel):
     """How a value near its limit is decided."""
 
@@ -274,6 +286,8 @@ class Profile(StrictModel):
     unit: UnitRatings
     limits: dict[str, LimitEntry | TapPoints] = Field(default_factory=dict)
     decision: Decision = Decision()
+    back_feed: BackFeed | None = None
+    """Permission for the check back-feed; without it that question is not asked."""
     favourites_v: tuple[float, ...] = (3.3, 5.0, 9.0, 12.0, 13.8, 15.0, 24.0)
 
     @field_validator("limits", mode="before")

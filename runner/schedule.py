@@ -43,6 +43,8 @@ class Schedule:
     """The ordered steps."""
 
     steps: tuple[Step, ...]
+    left_out: tuple[Step, ...] = ()
+    """Checks whose question is not asked, for a reason that a reader must know."""
 
     @property
     def duration_s(self) -> float:
@@ -61,6 +63,10 @@ class Schedule:
             "relay_operations": self.relay_operations,
             "relay_budget": RELAY_BUDGET,
             "steps": [step.to_dict() for step in self.steps],
+            "left_out": [
+                {"check": step.check.name, "title": step.check.title, "reason": step.plan.left_out}
+                for step in self.left_out
+            ],
         }
 
 
@@ -81,7 +87,10 @@ def make_schedule(conditions: Conditions, only: Sequence[str] = ()) -> Schedule:
             )  # fmt: skip
     chosen = [check for check in ALL if not only or check.name in only or check.name in GUARDS]
     planned = [Step(check, check.plan(conditions)) for check in chosen]
-    schedule = Schedule(tuple(step for step in planned if step.plan.applies))
+    schedule = Schedule(
+        tuple(step for step in planned if step.plan.applies),
+        tuple(step for step in planned if not step.plan.applies and step.plan.left_out),
+    )
     if schedule.relay_operations > RELAY_BUDGET:
         raise InputError(
             "the schedule would wear the tap relay too much", key="schedule",

@@ -17,6 +17,7 @@ from runner.operator.requests import (
     AskYesNo,
     Confirm,
     FitBleed,
+    JoinSource,
     MoveLead,
     Request,
     SetStrap,
@@ -25,6 +26,7 @@ from runner.operator.requests import (
 )
 from sim_instruments.accuracy import stream
 from sim_instruments.handheld import TOPIC, Handhelds
+from sim_instruments.outside_source import OutsideSource
 from sim_instruments.stand import Stand, node_of
 
 __all__ = ["TEMPERS", "Hand", "Temper"]
@@ -74,6 +76,7 @@ class Hand:
         self._span_v = float(stand.profile.unit.voltage.high)
         self.values: dict[str, float] = {}
         self.handhelds = Handhelds(stand, seed)
+        self.source = OutsideSource(stand, seed)
 
     def answer(self, request: Request) -> Answer:
         """Do what is asked."""
@@ -95,6 +98,7 @@ class Hand:
             MoveLead: self._move,
             FitBleed: self._bleed,
             SetStrap: self._strap,
+            JoinSource: self._join,
         }
 
     # --- instruments without a cable
@@ -209,6 +213,8 @@ class Hand:
         }
         if request.topic in self.values:
             value = self.values[request.topic]
+        elif request.topic.startswith("back-feed:"):
+            value = self.source.shows(request.topic.partition(":")[2])
         elif "mains" in request.topic or "line" in request.topic:
             now_s = self.clock.mono_s()
             value = round(plant.inlet(now_s - 0.2, now_s).v_rms, 1)
@@ -238,6 +244,11 @@ class Hand:
         if not a or not b:
             return Answer(done=False, words="no such terminal")
         plant.attach("bleed", a, b, request.ohms)
+        return Answer(done=True)
+
+    def _join(self, request: JoinSource) -> Answer:
+        self.clock.sleep(_CHORE_S)
+        self.source.join(request.volts, request.amps, request.ohms)
         return Answer(done=True)
 
     def _strap(self, request: SetStrap) -> Answer:

@@ -39,6 +39,8 @@ class Plan:
     """Why the check cannot be done, with the remedy; None when it can."""
     applies: bool = True
     """False when the question does not arise for this unit: the check is then left out."""
+    left_out: str = ""
+    """Why it is left out, where the person who reads the report must know."""
 
 
 class CheckLog(Protocol):

@@ -8,9 +8,18 @@ from contextlib import contextmanager
 from runner.checks.check import Conditions, Workplace
 from runner.errors import BenchError
 from runner.instruments.roles import MainsSource
+from runner.operator.requests import SwitchUnit
 from runner.reading import Reading
 
-__all__ = ["LOW_SHARE", "inlet_volts", "line_at", "missing_line", "nominal_line", "source_of"]
+__all__ = [
+    "LOW_SHARE",
+    "inlet_volts",
+    "line_at",
+    "missing_line",
+    "nominal_line",
+    "source_of",
+    "switch_mains",
+]
 
 LOW_SHARE, HIGH_SHARE = 0.9, 1.1
 """Usual test limits of line voltage: 10 % below and above nominal."""
@@ -70,6 +79,21 @@ def line_at(work: Workplace, share: float) -> None:
             source_of(work).set_line(asked_v, rating.frequency_hz)
             work.clock.sleep(AFTER_STEP_S)
     work.log.event("line-not-reached", wanted_v=wanted_v)
+
+
+def switch_mains(work: Workplace, *, on: bool) -> None:
+    """Switch the unit's mains: at the source that feeds it, else by hand.
+
+    :raises BenchError: nobody did it
+    """
+    source = work.instruments.mains_source
+    if source is not None:
+        source.output(on)
+        return
+    word = "on" if on else "off"
+    request = SwitchUnit("switch-mains", f"Switch the unit's mains {word}.", "mains", on)
+    if not work.operator.answer(request).done:
+        raise BenchError(f"the unit's mains was not switched {word}")
 
 
 @contextmanager

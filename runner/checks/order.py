@@ -22,6 +22,7 @@ NAMES = (
     "impedance",
     "headroom",
     "source-effect",
+    "back-feed",
     "drift",
 )
 """Every check; each is the object ``CHECK`` of ``runner.checks.<name with underscores>``."""

@@ -6,13 +6,12 @@ from dataclasses import dataclass
 from typing import Literal
 
 from runner.checks.check import Conditions, Plan, Workplace
+from runner.checks.line_steps import switch_mains
 from runner.checks.output_trace import OutputTrace, missing_output_scope, output_trace
 from runner.checks.points import allowed_load_a, full_load_a, tap_count
 from runner.checks.stepping import go_to, load_of, start
 from runner.checks.switching_findings import NAME, findings
-from runner.errors import BenchError
 from runner.finding import Finding
-from runner.operator.requests import SwitchUnit
 from runner.profile import Profile
 from runner.record.reader import CheckData
 
@@ -128,15 +127,8 @@ def _switch(
 def _throw(work: Workplace, what: str, on: bool) -> None:
     if what == "output":
         work.output.on(on)
-        return
-    source = work.instruments.mains_source
-    if source is not None:
-        source.output(on)
-        return
-    word = "on" if on else "off"
-    request = SwitchUnit("switch-mains", f"Switch the unit's mains {word}.", "mains", on)
-    if not work.operator.answer(request).done:
-        raise BenchError(f"the unit's mains was not switched {word}")
+    else:
+        switch_mains(work, on=on)
 
 
 def _keep(

@@ -36,6 +36,8 @@ def schedule(
         return 0
     for number, step in enumerate(made.steps, start=1):
         _print_step(number, step.to_dict())
+    for step in made.left_out:
+        click.echo(f"    {step.check.name}: left out, {step.plan.left_out}")
     click.echo(
         f"\nabout {made.duration_s / 60:.0f} min at the bench,"
         f" {made.relay_operations} relay operations"

@@ -15,6 +15,7 @@ __all__ = [
     "AskYesNo",
     "Confirm",
     "FitBleed",
+    "JoinSource",
     "MoveLead",
     "Operator",
     "Request",
@@ -102,6 +103,19 @@ class FitBleed(Request):
 
     a: str = ""
     b: str = ""
+    ohms: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class JoinSource(Request):
+    """Join an outside source to the output, or take it off (``volts`` 0).
+
+    A negative ``volts`` is the wrong way round; ``amps`` is its current limit, ``ohms`` stands
+    in its lead.
+    """
+
+    volts: float = 0.0
+    amps: float = 0.0
     ohms: float = 0.0
 
 

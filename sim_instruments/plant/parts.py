@@ -129,6 +129,8 @@ class Regulator:
     quiescent_a: float = 0.015
     bleed_ohm: float = 4700.0
     sink_a: float = 0.0
+    reverse_diode_v: float = 0.75
+    """Drop of the diode across the output at some 0.1 A; infinite when it is open."""
     pass_leak_ohm: float = math.inf
     pass_shorted: bool = False
     reference_gain: float = 1.0
