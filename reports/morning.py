@@ -17,7 +17,8 @@ from runner.finding import Decision, Finding
 from runner.record.code import short_code
 from runner.record.reader import Record
 from runner.soak.samples import Samples, samples_of
-from runner.soak.summary import Drift, drift_of, energy_wh, worst_minute
+from runner.soak.summary import Drift, drift_of, energy_wh, winding_changes, worst_minute
+from runner.soak.wear import CHANGES
 
 if TYPE_CHECKING:
     from runner.assess import Assessment
@@ -171,7 +172,7 @@ def _figures(record: Record, samples: Samples | None, strings: Strings) -> list[
         row("drift", _drift(samples, strings)),
         row("worst", _worst(samples, strings)),
         row("events", str(events["output-event"])),
-        row("relay", _relays(record, strings)),
+        row("relay", _relays(record, samples, strings)),
         row("energy_out", out_wh),
         row("energy_in", in_wh),
     ]
@@ -228,15 +229,27 @@ def _worst(samples: Samples, strings: Strings) -> str:
     )  # fmt: skip
 
 
-def _relays(record: Record, strings: Strings) -> str:
+def _relays(record: Record, samples: Samples, strings: Strings) -> str:
+    """What the plan may cost, what the sensors saw, and its share of a relay's life."""
     line = next(record.of_kind("schedule"), {})
     planned = sum(int(step.get("relay_operations", 0)) for step in line.get("steps", ()))
-    if not planned:
+    changes = [e for e in record.check("soak").events if e.get("what") == CHANGES]
+    seen = sum(int(e["count"]) for e in changes)
+    unasked = winding_changes(samples)
+    if not planned and not changes and not unasked:
         return strings.get("report.none")
-    return strings.fill(
-        "morning.relays", planned=planned, percent=f"{100 * planned / RELAY_LIFE:.2g}",
-        life=f"{RELAY_LIFE:,}",
-    )  # fmt: skip
+    spent = max(seen, 0 if changes else planned) + len(unasked or ())
+    parts = [strings.fill("morning.relays_planned", planned=planned)]
+    if changes:
+        by = ", ".join(sorted({str(e["by"]) for e in changes}))
+        parts.append(strings.fill("morning.relays_seen", seen=seen, by=by))
+    else:
+        parts.append(strings.get("morning.relays_unseen"))
+    if unasked is not None:
+        parts.append(strings.fill("morning.relays_unasked", n=len(unasked)))
+    percent = f"{100 * spent / RELAY_LIFE:.2g}"
+    parts.append(strings.fill("morning.relays_life", percent=percent, life=f"{RELAY_LIFE:,}"))
+    return "; ".join(parts)
 
 
 def _detail(event: dict[str, Any]) -> str:

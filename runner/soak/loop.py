@@ -21,6 +21,7 @@ from runner.soak.rules import ABORTS, Seen, Watchdog
 from runner.soak.sampler import Column, Row, Sampler
 from runner.soak.scope_watch import ScopeWatch
 from runner.soak.watch import Watch
+from runner.soak.wear import Wear
 
 __all__ = ["GAP_ROWS", "SoakLoop"]
 
@@ -36,6 +37,8 @@ TRANSIT_S = 1.0
 """After a change made on purpose the rules look away for so long."""
 DISK_EVERY_S = 60.0
 REARM_MAX = 1
+SETTING_OPERATIONS = 20
+"""Relay operations that setting the stages and taking a soak up again may cost."""
 CUT_SHARE = 0.5
 """The load's own under-voltage cut, as a share of the lowest set point of a stage."""
 NPLC = 10.0
@@ -59,6 +62,7 @@ class SoakLoop:
     _sampler: Sampler = field(init=False)
     _scope: ScopeWatch = field(init=False)
     _minutes: Minutes = field(init=False)
+    _wear: Wear = field(init=False)
     _dog: Watchdog = field(init=False)
     _load_on: bool = False
     _load_a: float = 0.0
@@ -71,12 +75,14 @@ class SoakLoop:
     _done_s: float = 0.0
     _mode: str = "cv"
     _unguarded_told: bool = False
+    _spared: bool = False
     _asked_v: float | None = None
 
     def run(self) -> None:
         """Do all stages; the load is off afterwards, whatever happened."""
         work = self.work
         self._scope = ScopeWatch(work, self.plan.ripple_every_s, armed=self.plan.armed)
+        self._wear = Wear(work)
         self._sampler = Sampler.of(work, self._heard)
         columns = self._columns()
         self._minutes = Minutes(len(columns))
@@ -172,7 +178,8 @@ class SoakLoop:
 
     def _go_to(self, set_v: float) -> None:
         self._scope.disarm()
-        self._set_v = go_to(self.work, set_v)
+        with self._wear.counted(set_v, loaded=self._load_on):
+            self._set_v = go_to(self.work, set_v)
         range_for(meter_of(self.work), self._set_v, NPLC if self.plan.every_s >= 1.0 else NPLC_FAST)
         self._transit()
 
@@ -209,11 +216,27 @@ class SoakLoop:
     def _swing(self, stage: Stage, passed_s: float, swings: int) -> int:
         """Go to the other side of the tap point twice a cycle; returns the swings made."""
         due = int(passed_s / (stage.cycle_s / 2))
-        if due > swings and stage.other_v is not None:
-            upper = due % 2 == 1
+        if due > swings and stage.other_v is not None and not self._spared:
+            swings += 1  # one at a time, however late: each is a change of winding
+            upper = swings % 2 == 1
             self._go_to(stage.other_v if upper else stage.set_v)
-            return due
+            if self._worn():
+                self._go_to(stage.set_v)
         return swings
+
+    def _worn(self) -> bool:
+        """Whether the relay has moved more than the plan may cost.
+
+        It chatters then where it stands, many times a second: the output leaves that point.
+        """
+        seen = self._wear.operations
+        if seen <= self.plan.relay_operations + SETTING_OPERATIONS:
+            return False
+        said = f"{seen} relay operations were seen, more than planned: no more tap changes"
+        self.work.log.event("relay-spared", reason=said)
+        self.watch.event("relay-spared", said)
+        self._spared = True
+        return True
 
     # ---- one row ------------------------------------------------------------------------------
 

@@ -123,7 +123,7 @@ def make_plan(
             expected="one of " + ", ".join(possible), found=", ".join(only),
         )  # fmt: skip
     whole = sum(SHARES[name] for name in chosen)
-    stages = tuple(_timed(possible[name], for_s * SHARES[name] / whole) for name in chosen)
+    stages = tuple(_timed(possible[name], for_s * SHARES[name] / whole, every_s) for name in chosen)
     return SoakPlan(stages, every_s, heatsink_max_c=heatsink_max_c, armed=armed)
 
 
@@ -151,8 +151,10 @@ def _stages(profile: Profile, bench: Bench) -> list[Stage]:
     return found
 
 
-def _timed(stage: Stage, lasts_s: float) -> Stage:
-    pairs = min(stage.pairs, max(1, int(lasts_s / TAP_PAIR_S))) if stage.pairs else 0
+def _timed(stage: Stage, lasts_s: float, every_s: float) -> Stage:
+    """Give a stage its length; each side of a tap point is stayed at for a row at least."""
+    pair_s = max(TAP_PAIR_S, 2 * every_s)
+    pairs = min(stage.pairs, max(1, int(lasts_s / pair_s))) if stage.pairs else 0
     shrink = min(1.0, lasts_s / (2 * stage.cycle_s)) if stage.on_s else 1.0
     return Stage(
         stage.name, lasts_s, stage.set_v, stage.load_share, stage.line_share,

@@ -27,6 +27,8 @@ _SAID = {
     "abort": "Stopped: {reason}",
     "mains-off": "The unit's mains was switched off: {why}",
     "no-own-guard": "{reason}",
+    "relay-spared": "{reason}",
+    "windings-unseen": "Changes of winding are not seen: {reason}",
 }
 _DEADMAN_SAID = {
     "acting": "The dead-man acts: {said}",
