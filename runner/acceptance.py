@@ -17,6 +17,7 @@ from runner.engine import Ending, Run, record_folder, run_schedule
 from runner.errors import InputError
 from runner.job import Job
 from runner.link.trace import trace_file
+from runner.operator.rehearsal import rehearsal
 from runner.operator.requests import Operator
 from runner.operator.wishes import wishes_of
 from runner.profile import Profile, find_profile, load_profile
@@ -69,6 +70,8 @@ class Acceptance:
     quick: bool = False
     unattended: bool = False
     accept_conditional: bool = False
+    ask: bool = False
+    """A person answers also on a simulated bench; its hand does what he says he did."""
     before_power: Path | None = None
     trace: Path | None = None
     """All raw messages of all links go here."""
@@ -156,7 +159,10 @@ def run_acceptance(
     opened = open_bench(wanted)
     try:
         clock = opened.clock if opened else SystemClock()
-        operator = opened.operator if opened and opened.operator else person(clock)
+        hand = opened.operator if opened else None
+        operator = hand or person(clock)
+        if hand and wanted.ask:
+            operator = rehearsal(person(clock), hand)
         if values is not None:
             operator = FiledAnswers(values, operator)
         return _run(wanted, schedule, opened, clock, operator, progress)

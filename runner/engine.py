@@ -210,6 +210,7 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
         operator=person,
         clock=run.clock,
         quick=run.quick,
+        attended=not run.unattended,
         earlier=done,
     )
     _as_wanted(run, step, work)

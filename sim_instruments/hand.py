@@ -14,6 +14,7 @@ import numpy as np
 from runner.operator.requests import (
     Answer,
     AskNumber,
+    AskWords,
     AskYesNo,
     Confirm,
     FitBleed,
@@ -93,6 +94,7 @@ class Hand:
             TurnKnob: self._turn,
             AskYesNo: self._nod,
             AskNumber: self._read_off,
+            AskWords: self._tell,
             Confirm: self._confirm,
             SwitchUnit: self._switch,
             MoveLead: self._move,
@@ -201,6 +203,11 @@ class Hand:
     def _confirm(self, request: Confirm) -> Answer:
         self.clock.sleep(_TYPING_S)
         return Answer(done=True, words="simulated bench")
+
+    def _tell(self, request: AskWords) -> Answer:
+        self.clock.sleep(_TYPING_S)
+        heat_c = self.stand.plant.temperature_c("heatsink")
+        return Answer(done=True, words=f"heatsink at about {heat_c:.0f} °C, no smell, no noise")
 
     def _read_off(self, request: AskNumber) -> Answer:
         self.clock.sleep(_TYPING_S)

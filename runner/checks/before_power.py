@@ -7,6 +7,8 @@ that a unit is electrically safe: that is for the local codes and a licensed per
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 from runner.checks.before_power_limits import QUESTIONS, SafetyLimit, SafetyQuestion, limits_for
 from runner.checks.before_power_values import TOPIC
 from runner.checks.check import Conditions, Plan, Workplace
@@ -109,6 +111,10 @@ def _ask(work: Workplace, question: SafetyQuestion, limit: SafetyLimit) -> Readi
     )  # fmt: skip
     answer = work.operator.answer(request)
     value = answer.value * question.factor if answer.done and answer.value is not None else None
+    if value is not None and _outside(value, limit):  # a slip of the finger would end the work
+        said = f"{_said(question, value, limit)}. Look again and type what the tester shows."
+        answer = work.operator.answer(replace(request, text=said))
+        value = answer.value * question.factor if answer.done and answer.value is not None else None
     reading = Reading(
         question.key, value, question.unit, "safety tester", question.key,
         u=None if value is None else TESTER_ERROR * value / 3**0.5, raw=answer.words,
@@ -133,7 +139,7 @@ def _waive(work: Workplace, missing: list[str]) -> None:
     request = Confirm(
         f"{TOPIC}:waiver",
         "Not given: " + ", ".join(missing) + ". Going on without is for people who may decide that"
-        " where they work; the reason is kept and printed.",
+        " where they work; the reason is kept and printed. Go on all the same?",
         code="safety-values-missing",
     )
     answer = work.operator.answer(request)

@@ -115,6 +115,8 @@ class Workplace:
     operator: Operator
     clock: Clock
     quick: bool = False
+    attended: bool = True
+    """Whether somebody is there who can look at the unit."""
     earlier: Mapping[str, Sequence[Finding]] = field(default_factory=dict)
     """Findings of the checks done before, by check name (tap points for the ripple points…)."""
 

@@ -23,6 +23,7 @@ from runner.finding import Finding
 from runner.instruments.hand import HandMeter
 from runner.metrology.limit import Limit
 from runner.metrology.readings import difference
+from runner.operator.requests import AskWords
 from runner.profile import Profile
 from runner.reading import Reading
 from runner.record.reader import CheckData
@@ -41,6 +42,14 @@ ENDS_LEAST = 3
 REST_V = 20e-3
 LEAST_K = 2.0
 """A temperature must have moved by this much before a coefficient means anything."""
+
+
+NOTICED = "noticed"
+FAN_AND_HEAT = (
+    "The unit has been under load for an hour. What did you notice of fan and heat: does the fan"
+    " run, when did it start, is it loud or rough, does anything smell or get too hot? One line"
+    " for the report; just Enter if nothing."
+)
 
 
 class Drift:
@@ -76,6 +85,7 @@ class Drift:
                 return
             for phase, lasts_s in (("warm-up", WARM_UP_S), ("watch", WATCH_S)):
                 _watch(work, phase, lasts_s, set_v, load_a)
+        _noticed(work)
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """Change over the time watched, against the limit for eight hours."""
@@ -110,6 +120,16 @@ def _watch(work: Workplace, phase: str, lasts_s: float, set_v: float, load_a: fl
         if mode != "cv":
             work.log.event("mode", mode=mode, t_s=passed_s, **at)
         work.clock.sleep(max(0.0, begun_s + passed_s + every_s - work.clock.mono_s()))
+
+
+def _noticed(work: Workplace) -> None:
+    """What only a person can tell of fan and heat after an hour under load, into the report."""
+    if not work.attended:
+        return
+    answer = work.operator.answer(AskWords("fan-and-heat", FAN_AND_HEAT))
+    if answer.words.strip():
+        work.log.event(NOTICED, words=answer.words.strip())
+        work.log.note(f"fan and heat after an hour at half load: {answer.words.strip()}")
 
 
 def _surroundings(work: Workplace) -> list[Reading]:

@@ -27,6 +27,7 @@ __all__ = ["demo"]
 )  # fmt: skip
 @click.option("--seed", type=int, default=None, help="Which of all possible units and instruments.")
 @click.option("--hand", is_flag=True, help="A simulated hand turns the knob; nothing is remote.")
+@click.option("--ask", is_flag=True, help="Ask me; the simulated hand does what I say I did.")
 @click.option("--quick", is_flag=True, help="The ten-minute check.")
 @click.option("--only", multiple=True, metavar="CHECK", help="Only this check; may be repeated.")
 @click.option("--no-report", is_flag=True, help="Leave the HTML report out.")
@@ -40,6 +41,7 @@ def demo(
     profile: str | None,
     seed: int | None,
     hand: bool,
+    ask: bool,
     quick: bool,
     only: tuple[str, ...],
     no_report: bool,
@@ -50,7 +52,7 @@ def demo(
     """Run a whole acceptance on the simulated bench and write its report.
 
     Nothing real is touched. With --fault the simulated unit has that fault; the acceptance
-    should find it.
+    should find it. With --hand --ask you can rehearse what a person at the bench is asked.
     """
     from runner.acceptance import Acceptance, load_simulated
     from runner.bench import find_bench
@@ -68,6 +70,7 @@ def demo(
         seed=seed,
         only=only,
         quick=quick,
+        ask=ask,
         trace=trace,
     )
     return run_and_print(wanted, as_json=as_json, report=not no_report)

@@ -25,7 +25,8 @@ class Shown:
         self._terminal = sys.stderr.isatty() and not quiet
         self._share: dict[str, tuple[float, float]] = {}
         self._total_s = 0.0
-        self._last = ""
+        self._last = self._check = ""
+        self._title = self._titled = ""
         self._bar: Progress | None = None
         self._task: TaskID | None = None
         if self._terminal:
@@ -42,6 +43,8 @@ class Shown:
 
     def __call__(self, check: str, fraction: float, doing: str) -> None:
         """Show one step."""
+        if check != self._check:
+            self._check, self._title = check, doing
         if self._quiet:
             return
         start_s, length_s = self._share.get(check, (0.0, 0.0))
@@ -66,6 +69,9 @@ class Shown:
             yield
             return
         self._bar.stop()
+        if self._title != self._titled:
+            self._titled = self._title
+            click.secho(f"\n{self._title}", bold=True, err=True)
         try:
             yield
         finally:

@@ -13,7 +13,8 @@ def line_up_questions(bench: Bench, profile: Profile) -> tuple[AskYesNo, ...]:
     """Questions whose answer must be yes before the unit is switched on, in order."""
     line_v = profile.unit.mains.voltage_v
     asked = [
-        ("wires", "Are the wires on the bench those of the drawing, and no others?"),
+        ("wires", "Are the wires on the bench those of the bench file, and no others?"
+         " (asleft hookup draws them.)"),
         _strap(bench),
         ("selector", f"Does the unit's line selector stand at {line_v:g} V, and is the fuse fitted"
          " the one printed beside its holder?"),

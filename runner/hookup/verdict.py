@@ -55,8 +55,7 @@ class HookupVerdict:
         return tuple(
             Confirm(
                 topic=f"hazard:{hazard.code}",
-                text=f"{hazard.sentence} {hazard.remedy} Go on all the same? Type yes and the"
-                " reason.",
+                text=f"{hazard.sentence} {hazard.remedy} Go on all the same?",
                 code=hazard.code,
             )
             for hazard in self.asks

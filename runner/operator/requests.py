@@ -12,6 +12,7 @@ from typing import Protocol, runtime_checkable
 __all__ = [
     "Answer",
     "AskNumber",
+    "AskWords",
     "AskYesNo",
     "Confirm",
     "FitBleed",
@@ -54,6 +55,11 @@ class AskNumber(Request):
     high: float = float("inf")
     expect: float | None = None
     slip: float = float("inf")
+
+
+@dataclass(frozen=True, slots=True)
+class AskWords(Request):
+    """A line in a person's own words, for the report; an empty one says nothing."""
 
 
 @dataclass(frozen=True, slots=True)

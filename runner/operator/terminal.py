@@ -7,7 +7,9 @@ rest) needs no word, and a bell tells that it was accepted.
 from __future__ import annotations
 
 import select
+import shutil
 import sys
+import textwrap
 from collections.abc import Callable
 from contextlib import AbstractContextManager, nullcontext
 
@@ -16,6 +18,7 @@ import click
 from runner.operator.requests import (
     Answer,
     AskNumber,
+    AskWords,
     AskYesNo,
     Confirm,
     Request,
@@ -35,7 +38,7 @@ DONE = frozenset({"", "y", "yes", "ok", "done"})
 KEYS = "Enter: done   b: back, undo the last point   a: this point again   s: skip it"
 VALUE_KEYS = "b: back, undo the last point   a: this point again   s: skip it"
 BELL_TELLS = "A bell tells when it was taken."
-LIVE_WIDTH = 76
+LIVE_WIDTH, WIDEST = 76, 96
 PLAIN_NUMBER = "0123456789.+-eE"
 
 
@@ -95,10 +98,12 @@ class TerminalOperator:
         if isinstance(request, Confirm):
             return _confirm(request)
         if isinstance(request, AskYesNo):
-            said = _yes(request.text)
+            said = _yes(_wrapped(request.text))
             return Answer(done=said is request.expected, words="yes" if said else "no")
         if isinstance(request, AskNumber):
             return self._number(request)
+        if isinstance(request, AskWords):
+            return Answer(done=True, words=_line(f"{_wrapped(request.text)}\n  In your words:"))
         if isinstance(request, TurnKnob) and _needs_no_word(request):
             return self._begin(request)
         return self._chore(request)
@@ -107,13 +112,13 @@ class TerminalOperator:
         """The program watches the knob: it needs no word, and rings."""
         signal = "Begin now; a bell tells when to stop." if request.sweep else BELL_TELLS
         keys = "" if request.sweep else self._once(f"\n  ({VALUE_KEYS}; each with Enter)")
-        click.echo(f"{request.text} {signal}{keys}", err=True)
+        click.echo(f"{_wrapped(f'{request.text} {signal}')}{keys}", err=True)
         return Answer(done=True)
 
     def _chore(self, request: Request) -> Answer:
         while True:
             keys = self._once(f"\n  ({KEYS})")
-            typed = _line(f"{request.text}{keys}\n  Enter when done:")
+            typed = _line(f"{_wrapped(request.text)}{keys}\n  Enter when done:")
             wish = _wish(typed)
             if wish is not None or typed.lower() in DONE:
                 return wish or Answer(done=True)
@@ -123,7 +128,7 @@ class TerminalOperator:
         before: float | None = None
         while True:
             keys = self._once(f"\n  ({VALUE_KEYS})")
-            typed = _line(f"{request.text}{keys}\n  {request.unit}:")
+            typed = _line(f"{_wrapped(request.text)}{keys}\n  {request.unit}:")
             wish = _wish(typed)
             if wish is not None:
                 return wish
@@ -154,6 +159,12 @@ class TerminalOperator:
             return ""
         self._told.add(text)
         return text
+
+
+def _wrapped(text: str) -> str:
+    """Broken between words, with an empty line before: each question stands apart."""
+    width = min(WIDEST, shutil.get_terminal_size((WIDEST, 24)).columns - 1)
+    return "\n" + textwrap.fill(text, max(20, width))
 
 
 def _needs_no_word(request: TurnKnob) -> bool:
@@ -194,8 +205,7 @@ def _is_slip(request: AskNumber, value: float) -> bool:
 
 
 def _confirm(request: Confirm) -> Answer:
-    click.echo(request.text, err=True)
-    if not _yes("  Go on all the same?"):
+    if not _yes(_wrapped(request.text)):
         return Answer(done=False, words="no")
     reason = ""
     while not reason:

@@ -77,6 +77,22 @@ def test_earth_bond_limit_by_cord_length(cord_m: float, limit_ohm: float) -> Non
     assert earth_bond_limit_ohm(cord_m) == pytest.approx(limit_ohm)
 
 
+def test_a_value_beyond_its_limit_is_looked_at_again_before_it_ends_the_work() -> None:
+    class Slips(Typist):
+        """Types the cord's length first where the insulation is asked for."""
+
+        def answer(self, request: Request) -> Answer:
+            if request.topic.endswith(":insulation") and "Look again" not in request.text:
+                return Answer(done=True, value=0.18)
+            return super().answer(request)
+
+    work = _work(Slips(GOOD))
+    CHECK.measure(work)
+    assert _findings(work)[QUESTIONS["insulation"].what].value == pytest.approx(320e6)
+    with pytest.raises(HazardStop, match="insulation"):
+        CHECK.measure(_work(Slips({**GOOD, "insulation": 0.18})))
+
+
 def test_earth_bond_limit_of_a_thick_cord() -> None:
     # Check value T3-02: R = l/(κA), κ = 56 m/(Ω·mm²) (κ from memory): 20 m, 2.5 mm² 0.143 Ω.
     assert earth_bond_limit_ohm(20, 2.5) == pytest.approx(0.143, rel=2e-3)

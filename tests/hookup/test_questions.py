@@ -23,7 +23,7 @@ def test_a_closed_case_is_asked_about_and_an_open_one_needs_a_reason() -> None:
     assert "case" not in _topics(_with(case="open"))
     confirms = judge(_with(case="open"), PROFILE).requests()
     assert [c.code for c in confirms] == ["case-open"]
-    assert confirms[0].text.endswith("Type yes and the reason.")
+    assert confirms[0].text.endswith("Go on all the same?")
 
 
 def test_the_strap_is_asked_about_as_the_file_says() -> None:

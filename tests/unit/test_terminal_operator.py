@@ -5,7 +5,15 @@ from __future__ import annotations
 import pytest
 from click.testing import CliRunner
 
-from runner.operator.requests import Answer, AskNumber, AskYesNo, Confirm, Request, TurnKnob
+from runner.operator.requests import (
+    Answer,
+    AskNumber,
+    AskWords,
+    AskYesNo,
+    Confirm,
+    Request,
+    TurnKnob,
+)
 from runner.operator.terminal import TerminalOperator
 
 PANEL = AskNumber("p", "What does it show?", unit="V", low=-1.0, high=60.0, expect=12.0, slip=0.7)
@@ -87,6 +95,21 @@ def test_yes_and_no_must_be_typed() -> None:
 def test_a_hazard_is_only_confirmed_with_a_reason() -> None:
     answer, _ = _answer("y\n\nmy own bench\n", Confirm("h", "It is hot.", code="X"))
     assert answer.done and answer.words == "my own bench"
+
+
+def test_words_are_taken_as_they_are_typed() -> None:
+    answer, _ = _answer("fan rough at 40 °C\n", AskWords("fan", "What did you notice?"))
+    assert answer.done and answer.words == "fan rough at 40 °C"
+    answer, _ = _answer("\n", AskWords("fan", "What did you notice?"))
+    assert answer.done and not answer.words
+
+
+def test_long_questions_break_between_words() -> None:
+    _, shown = _answer("y\n", AskYesNo("q", " ".join(["screwdriver"] * 30)))
+    lines = shown.splitlines()
+    assert max(map(len, lines)) <= 96
+    words = " ".join(lines).replace("\a", "").split()
+    assert set(words) == {"screwdriver", "y", "or", "n:"}
 
 
 def test_nobody_there() -> None:
