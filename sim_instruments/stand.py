@@ -12,6 +12,7 @@ from sim_instruments.families.table import (
     MAINS_METERS,
     MAINS_SOURCES,
     METERS,
+    SCOPES,
     SUPPLIES,
     THERMOMETERS,
 )
@@ -131,9 +132,10 @@ class Stand:
             own_hz = given_hz or (1e9 if coax else 8e6 if factor == 1.0 else 150e6)
             head = f"{entry.name}.{channel}"
             probes[number] = ProbeOnUnit(self.leads(f"{head}.tip", f"{head}.shell"), factor, own_hz)
-        return Scope(
-            self._identity(entry), self.clock, self.plant, probes, name=entry.name, seed=self.seed,
-            bits=int(self.options.get("bits", 12)),
+        kind, who = self._kind(entry, SCOPES, Scope)
+        bits = getattr(kind, "own_bits", int(self.options.get("bits", 12)))
+        return kind(  # type: ignore[no-any-return]
+            who, self.clock, self.plant, probes, name=entry.name, seed=self.seed, bits=bits
         )  # fmt: skip
 
     def _supply(self, entry: Any) -> Supply:

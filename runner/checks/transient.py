@@ -80,6 +80,7 @@ def _records(
     band_v = work.profile.limit("transient-band").limit.at(set_v)
     at: dict[str, float | str] = {
         "edge": edge, "set_v": set_v, "from_a": full_a / 2, "to_a": full_a, "band_v": band_v,
+        "ends_s": (1.0 - PRE_FRACTION) * RECORDED_SHARE * 0.5 / FREQUENCY_HZ,
     }  # fmt: skip
     trace.arm(
         span_v=BANDS_IN_SPAN * band_v, offset_v=0.0, coupling="ac", pre_fraction=PRE_FRACTION,

@@ -240,12 +240,15 @@ class ScopeWords(RoleWords):
 
     ``states`` sorts the answers of ``queries.state``: idle, filling, armed, running, auto.
     ``span`` and ``duration`` are set for the whole screen; their ``scale`` makes it a division.
+    ``shared_memory``: the choices of ``points`` are those of one channel; two that are on have
+    half of them each, more a quarter.
     """
 
     channel: str = "CHAN{n}"
     channels: int = Field(default=4, ge=1, le=8)
     max_points: int = Field(default=10_000, gt=0)
     points: tuple[int, ...] = ()
+    shared_memory: bool = False
     divisions: float = Field(default=8.0, gt=0)
     time_divisions: float = Field(default=10.0, gt=0)
     states: dict[str, tuple[str, ...]] = Field(default_factory=dict)

@@ -22,6 +22,8 @@ __all__ = ["DrivenScope"]
 
 _ARM_S = 0.5
 _PATIENCE_S = 2.0
+_OUT_OF_REACH = 0.6
+"""Of the screen from its middle: where a trigger level can be set and the signal is not."""
 _OF_SPAN = {"mean": 0.05, "swing": 0.1}
 
 
@@ -84,20 +86,29 @@ class DrivenScope(Driven):
     def _set_timebase(self, timebase: TimebaseSetup) -> TimebaseSetup:
         settings = self._words.settings
         wanted: list[tuple[str, float | str]] = [("duration", timebase.duration_s)]
-        if "acquire" in settings:
+        if "acquire" in settings and timebase.acquire in settings["acquire"].words:
             wanted.append(("acquire", timebase.acquire))
             if timebase.acquire == "average":
                 wanted.append(("averages", float(timebase.averages)))
         elif timebase.acquire != "normal":
             raise InstrumentError(f"{self.name}: it cannot acquire in mode {timebase.acquire}")
-        wanted.append(("points", float(min(timebase.points, self.max_points))))
-        found = self._set_all(wanted)
+        depth = float(min(timebase.points, self.max_points))
+        if self._words.shared_memory:
+            found = self._set_all(wanted)
+            found["points"] = self._set("points", depth, choices=self._own_depths())
+        else:
+            found = self._set_all([*wanted, ("points", depth)])
         duration_s, points = float(found["duration"]), int(found["points"])
         if "position" in settings:
             self._set("position", duration_s * (0.5 - timebase.pre_fraction))
         return TimebaseSetup(
             duration_s, points, timebase.pre_fraction, timebase.acquire, timebase.averages
         )
+
+    def _own_depths(self) -> tuple[float, ...]:
+        on = len(self._channels)
+        share = on if on < 3 else 4
+        return tuple(deep / share for deep in self._words.settings["points"].choices)
 
     def _set_trigger(self, trigger: Trigger) -> None:
         settings = self._words.settings
@@ -163,8 +174,26 @@ class DrivenScope(Driven):
     def arm(self) -> None:
         """Arm a single acquisition and return when it is armed.
 
+        A scope that counts nothing and is found stopped may have been quicker than the question:
+        then it is armed with the trigger out of reach, and its level is set once it waits.
+
         :raises InstrumentError: it does not arm
         """
+        try:
+            self._arm_once()
+        except InstrumentError:
+            if self._count is not None or self._trigger.source in {"none", "line"}:
+                raise
+            edge, n = self._trigger, _number(self._trigger.source)
+            source = self._words.channel.format(n=n)
+            channel = self._channels[edge.source]
+            away = 1.0 if edge.level_v < channel.offset_v else -1.0
+            far_v = channel.offset_v + away * _OUT_OF_REACH * channel.span_v
+            self._set("trigger-level", far_v, source=source, n=n)
+            self._arm_once()
+            self._set("trigger-level", edge.level_v, source=source, n=n)
+
+    def _arm_once(self) -> None:
         self._count = self._captures()
         self._seen_armed, self._triggered_at_s = False, None
         before_s = self._timebase.duration_s * self._timebase.pre_fraction

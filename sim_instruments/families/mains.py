@@ -8,7 +8,7 @@ memory: how the WT310 writes a number, the header before an answer until headers
 from __future__ import annotations
 
 import math
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
 
 from sim_instruments.families.family import Family, Figure, Switch
 from sim_instruments.mains_gear import MainsMeter, MainsSource, Thermometer
@@ -18,7 +18,7 @@ from sim_instruments.scpi.kinds import Boolean, Integer, Number, Word
 from sim_instruments.scpi.program import Datum
 from sim_instruments.scpi.tree import Command
 
-__all__ = ["Chroma61", "Gpm8310", "K34970", "Wt310"]
+__all__ = ["K34970", "Chroma61", "Gpm8310", "Wt310"]
 
 
 class Chroma61(Family, MainsSource):
@@ -64,7 +64,7 @@ class Chroma61(Family, MainsSource):
 class _Items(Family, MainsMeter):
     """A power meter whose list of figures is put together by the user."""
 
-    names = {"U": 0, "I": 1, "P": 2, "S": 3, "LAMBda": 4, "FU": 5}
+    names: Mapping[str, int] = {"U": 0, "I": 1, "P": 2, "S": 3, "LAMBda": 4, "FU": 5}
     first: tuple[str, ...] = ()
     more: tuple[str, ...] = ()
 
@@ -98,12 +98,12 @@ class _Items(Family, MainsMeter):
         return self._line([self._written(self._figure(name, figures)) for name in chosen])
 
     def _figure(self, name: str, figures: list[float]) -> float:
-        volts, _, watts, apparent, factor, _ = figures
+        _, _, watts, apparent, factor, _ = figures
         if name == "Q":
             return math.sqrt(max(0.0, apparent**2 - watts**2))
         if name == "FI":
             return math.degrees(math.acos(factor))
-        by_short = {Word._short(word): index for word, index in self.names.items()}  # noqa: SLF001
+        by_short = {Word._short(word): index for word, index in self.names.items()}
         return figures[by_short[name]]
 
     def _written(self, value: float) -> str:

@@ -17,7 +17,7 @@ from sim_instruments.scpi.kinds import Boolean, Kind, Word
 from sim_instruments.scpi.tree import Command
 from sim_instruments.supply import Supply
 
-__all__ = ["Dp800", "E36300", "Ka3005p", "Spd3303x"]
+__all__ = ["E36300", "Dp800", "Ka3005p", "Spd3303x"]
 
 _NO_STARS = ("*OPC", "*WAI", "*ES", "*ST", "*SRE", "*CLS", "*TST", "*RST")
 
