@@ -27,6 +27,8 @@ class Line:
     `u` is the standard uncertainty of the input in the input's `unit`; times `sensitivity` it
     is the contribution in the result's unit. `kind` A is from repeated readings, B from
     anything else. A `shared` word marks an error met again in other lines with that word.
+    `shift` is where the middle of the input's true value lies from the value taken, where
+    bounds are not alike on both sides (GUM 4.3.8); in the input's unit.
     """
 
     __pydantic_config__ = STRICT
@@ -41,9 +43,11 @@ class Line:
     distribution: str = "normal"
     source: str = ""
     shared: str = ""
+    shift: float = 0.0
 
     def __post_init__(self) -> None:
         not_negative("u", self.u)
+        finite("shift", self.shift)
         finite("value", self.value)
         finite("sensitivity", self.sensitivity)
         finite("contribution", self.contribution)
@@ -61,6 +65,23 @@ class Line:
         """Return the line as part of another result that moves `factor` times as much."""
         name = f"{into}: {self.name}" if into else self.name
         return replace(self, name=name, sensitivity=self.sensitivity * factor)
+
+    @classmethod
+    def from_bounds(
+        cls, name: str, below: float, above: float, *, value: float = 0.0, unit: str = "",
+        source: str = "",
+    ) -> Line:  # fmt: skip
+        """Build a type B line from how far below and above `value` the input may truly lie.
+
+        A rectangle over both, whose middle is not the value (GUM 4.3.8).
+        """
+        not_negative("below", below)
+        not_negative("above", above)
+        u = (above + below) / 2 / divisor("rectangular")
+        return cls(
+            name, "B", u, value, unit, distribution="rectangular", source=source,
+            shift=(above - below) / 2,
+        )  # fmt: skip
 
     @classmethod
     def from_limit(
@@ -143,7 +164,9 @@ class Budget:
         largest = sorted(shaped, key=lambda i: -abs(parts[i][0]))[:2]
         rest = [(c, dof) for i, (c, dof, _) in enumerate(parts) if i not in largest]
         half_widths = [math.sqrt(3) * abs(parts[i][0]) for i in largest]
-        return Dispersion(math.hypot(*(c for c, _ in rest)), effective_dof(rest), *half_widths)
+        shift = math.fsum(line.sensitivity * line.shift for line in self.lines)
+        widths = (*half_widths, 0.0, 0.0)[:2]
+        return Dispersion(math.hypot(*(c for c, _ in rest)), effective_dof(rest), *widths, shift)
 
     def k(self, coverage: float = 0.95) -> float:
         """Return the coverage factor for the share `coverage`."""

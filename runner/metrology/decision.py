@@ -40,7 +40,8 @@ class Rule:
     """How the uncertainty enters: `simple` acceptance, or `guard-band` with w = U.
 
     `coverage` is the share that U covers; at 0.95 a pass at the edge of the acceptance zone
-    is wrong in at most 2.5 % of cases.
+    is wrong in at most 2.5 % of cases. For that, w is more than U where the true value lies
+    rather on one side (`Dispersion.reach`).
     """
 
     kind: Literal["simple", "guard-band"] = "guard-band"
@@ -101,7 +102,7 @@ def decide(
     finite("value", value)
     k = dispersion.k(rule.coverage)
     u_expanded = k * dispersion.u
-    guard = u_expanded if rule.kind == "guard-band" else 0.0
+    guard = dispersion.reach(rule.coverage) if rule.kind == "guard-band" else 0.0
     outcome = _zone(value, limit, guard)
     if floor is not None and floor_too_high(floor, limit):
         if _zone(value - floor, limit, guard) is not Outcome.FAIL:

@@ -8,11 +8,11 @@ in its supplements S9 (rectangle) and S10 (trapezoid), here with a normal or t p
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import lru_cache
 
 from runner.metrology.coverage import check_coverage, check_dof, t_factor
-from runner.metrology.plain import not_negative
+from runner.metrology.plain import finite, not_negative
 from runner.metrology.student import step_integrals, t_below, t_density, t_integrals
 
 __all__ = ["Dispersion"]
@@ -31,22 +31,26 @@ _STEPS = 60
 
 @dataclass(frozen=True)
 class Dispersion:
-    """The sum of a normal or t part and of up to two rectangular parts, all about zero.
+    """The sum of a normal or t part and of up to two rectangular parts, all about `shift`.
 
     `t_u` is the standard uncertainty of the normal or t part with `dof` degrees of freedom;
     `half_width` and `second_half_width` those of the two largest rectangles. All in the unit
-    of the estimate. Everything smaller belongs to the t part.
+    of the estimate. Everything smaller belongs to the t part. `shift` is where the middle of
+    the true value's place lies from the estimate: bounds of error that are not alike on both
+    sides (GUM 4.3.8), and are not corrected for.
     """
 
     t_u: float
     dof: float = math.inf
     half_width: float = 0.0
     second_half_width: float = 0.0
+    shift: float = 0.0
 
     def __post_init__(self) -> None:
         not_negative("t_u", self.t_u)
         not_negative("half_width", self.half_width)
         not_negative("second_half_width", self.second_half_width)
+        finite("shift", self.shift)
         check_dof(self.dof)
 
     @property
@@ -69,10 +73,10 @@ class Dispersion:
             raise ValueError("distance: expected a number, found nan")
         if math.isinf(distance):
             return 1.0 if distance > 0 else 0.0
-        return self._share_and_density(distance)[0]
+        return self._share_and_density(distance - self.shift)[0]
 
     def _share_and_density(self, distance: float) -> tuple[float, float]:
-        """Return the distribution function and the density at `distance`."""
+        """Return the distribution function and the density at `distance` from the middle."""
         scale, large, small = self._shape()
         if scale == 0 and abs(distance) >= large + small:
             return 0.5 if distance == 0 else float(distance > 0), 0.0
@@ -99,9 +103,23 @@ class Dispersion:
         return _clip(share), slope / unit
 
     def k(self, coverage: float) -> float:
-        """Return the factor by which u is multiplied to cover the share `coverage`."""
+        """Return the factor by which u is multiplied to cover the share `coverage`.
+
+        To both sides of the estimate alike, also where the true value lies rather on one.
+        """
         check_coverage(coverage)
-        return _k(self, coverage)
+        centred = replace(self, shift=0.0)
+        if self.shift == 0 or self.u == 0:
+            return _k(centred, coverage)
+        return _k_shifted(self, coverage, _k(centred, coverage) * self.u)
+
+    def reach(self, coverage: float) -> float:
+        """Return the longer arm of the interval that leaves as much beyond at either end.
+
+        That is k u, and more only where the true value lies rather on one side: by this a
+        decision keeps its risk at both limits (unit of the estimate).
+        """
+        return abs(self.shift) + replace(self, shift=0.0).k(coverage) * self.u
 
     def _shape(self) -> tuple[float, float, float]:
         """Return the t part's scale and the two rectangles, slight ones folded into the scale."""
@@ -134,6 +152,20 @@ def _k(dispersion: Dispersion, coverage: float) -> float:
         if abs(step) <= 1e-11 * reach:
             break
     return reach / dispersion.u
+
+
+@lru_cache(maxsize=4096)
+def _k_shifted(dispersion: Dispersion, coverage: float, centred_u: float) -> float:
+    """Halve in on the distance U with F(U) - F(-U) = coverage, F about the shifted middle.
+
+    It lies between the centred one and that with the shift added to it.
+    """
+    low, high = centred_u, centred_u + abs(dispersion.shift)
+    for _ in range(_STEPS):
+        middle = (low + high) / 2
+        inside = dispersion.below(middle) - dispersion.below(-middle)
+        low, high = (middle, high) if inside < coverage else (low, middle)
+    return high / dispersion.u
 
 
 def _clip(probability: float) -> float:

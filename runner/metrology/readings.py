@@ -8,7 +8,13 @@ from dataclasses import replace
 
 from runner.metrology.budget import Budget, Line, merged
 from runner.metrology.last_digit import Spread, chance_of_ratio, spread_within
-from runner.metrology.repeats import checked, mean, scatter_line, standard_deviation
+from runner.metrology.repeats import (
+    checked,
+    mean,
+    scatter_about_drift,
+    scatter_line,
+    standard_deviation,
+)
 from runner.metrology.scale import Scale
 
 __all__ = [
@@ -40,19 +46,31 @@ def mean_of_readings(
     scale: Scale,
     *,
     n_eff: float | None = None,
+    in_turn: bool = False,
+    alike: Sequence[Sequence[float]] = (),
     extra: Sequence[Line] = (),
 ) -> Budget:
     """Return the budget of the mean of readings on one scale, corrected by its certificate.
 
     Averaging lowers the scatter only; the instrument's limit stays, and of the last digit what
-    the readings' scatter leaves of it. `n_eff`: independent readings they are worth; `extra`:
+    the readings' scatter leaves of it. `n_eff`: independent readings they are worth; `in_turn`:
+    read one after the other at an even pace, so that a steady drift is no scatter; `alike`:
+    groups read in the same way at other places, whose scatter is pooled (GUM 4.2.4); `extra`:
     further lines (contacts, leads). ValueError when there is no reading, or one is not finite.
     """
     numbers = checked("values", values)
     middle = mean(numbers)
-    lines = [*_scatter(numbers, scale, n_eff), limit_line(middle, scale)]
+    spread = spread_within([numbers]).joined(alike, scale.resolution, DIFFER_P)
+    drifting = scatter_about_drift(numbers) if in_turn else None
+    if drifting is not None:
+        lines = _about_drift(*drifting, numbers, scale)
+    elif alike and spread.within > 0:
+        lines = [_within(replace(spread, sides=(len(numbers), 0)), scale.unit)]
+    else:
+        lines = _scatter(numbers, scale, n_eff)
+    lines.append(limit_line(middle, scale))
     if scale.resolution > 0:
-        lines.append(_last_digit(scale, spread_within([numbers]).remaining_share(scale.resolution)))
+        lines.append(_last_digit(scale, spread.remaining_share(scale.resolution)))
     return Budget(
         quantity=quantity,
         unit=scale.unit,
@@ -93,7 +111,9 @@ def difference(
         raise ValueError(f"second: expected {len(above)} readings, found {len(below)}")
     value = scale.corrected(mean(above)) - other.corrected(mean(below))
     lines: list[Line] = []
-    spread = spread_within(groups if paired else [above, below]).joined(alike, DIFFER_P)
+    spread = spread_within(groups if paired else [above, below]).joined(
+        alike, scale.resolution, DIFFER_P
+    )
     left = spread.remaining_share(scale.resolution)
     if paired and len(above) > 1:
         steps = [a - b for a, b in zip(above, below, strict=True)]
@@ -183,10 +203,24 @@ def _scale_lines(above: float, below: float, scale: Scale, other: Scale, left: f
     return lines
 
 
+def _about_drift(deviation: float, step: float, values: list[float], scale: Scale) -> list[Line]:
+    """Lines of a mean of readings that run along a line: at its middle (GUM H.3.4).
+
+    Which moment a reading stands for is known to within half the pace.
+    """
+    n, said = len(values), f"{len(values)} readings"
+    name = "scatter of readings about their drift"
+    u, middle = deviation / math.sqrt(n), mean(values)
+    return [
+        Line(name, "A", u, middle, scale.unit, n - 2, 1.0, "t", said),
+        Line.from_limit("moment of the readings, by their drift", step / 2, unit=scale.unit),
+    ]
+
+
 def _within(spread: Spread, unit: str) -> Line:
-    """Scatter of a difference of means from the readings behind them."""
+    """Scatter of a mean or of a difference of means from the readings behind them."""
     return Line(
-        "scatter of readings at each place", "A", spread.difference_u, unit=unit,
+        "scatter of readings at each place", "A", spread.mean_u, unit=unit,
         dof=float(spread.dof), distribution="t", source=f"{spread.readings} readings",
     )  # fmt: skip
 

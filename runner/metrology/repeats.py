@@ -8,7 +8,10 @@ from collections.abc import Sequence
 from runner.metrology.budget import Line
 from runner.metrology.plain import finite
 
-__all__ = ["checked", "mean", "scatter_line", "standard_deviation"]
+__all__ = ["checked", "mean", "scatter_about_drift", "scatter_line", "standard_deviation"]
+
+LEAST_FOR_DRIFT = 5
+"""A line through fewer leaves too little to tell a drift from chance."""
 
 
 def checked(name: str, values: Sequence[float], *, at_least: int = 1) -> list[float]:
@@ -32,6 +35,30 @@ def standard_deviation(values: Sequence[float]) -> float:
         return 0.0
     middle = mean(values)
     return math.hypot(*(value - middle for value in values)) / math.sqrt(len(values) - 1)
+
+
+def scatter_about_drift(
+    values: Sequence[float], least_p: float = 0.05
+) -> tuple[float, float] | None:
+    """Return the standard deviation (n - 2) of evenly spaced values about their line, and its step.
+
+    None when they do not run along one (t test of the slope at `least_p`, GUM H.3 by the middle
+    of the values). A steady drift moves the mean to the middle of the time and scatters nothing.
+    """
+    n = len(values)
+    if n < LEAST_FOR_DRIFT:
+        return None
+    from scipy.special import stdtrit
+
+    steps = [place - (n - 1) / 2 for place in range(n)]
+    squares = math.fsum(step * step for step in steps)
+    slope = math.fsum(step * value for step, value in zip(steps, values, strict=True)) / squares
+    middle = mean(values)
+    rest = [value - middle - slope * step for step, value in zip(steps, values, strict=True)]
+    deviation = math.hypot(*rest) / math.sqrt(n - 2)
+    if abs(slope) * math.sqrt(squares) <= float(stdtrit(n - 2, 1 - least_p / 2)) * deviation:
+        return None
+    return (deviation, abs(slope)) if slope else None
 
 
 def scatter_line(

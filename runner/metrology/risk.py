@@ -7,6 +7,7 @@ are assumed, so these are specific risks of this very unit.
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 from runner.metrology.dispersion import Dispersion
 from runner.metrology.limit import Limit
@@ -22,7 +23,8 @@ def probability_outside(value: float, dispersion: Dispersion, limit: Limit) -> f
     """
     finite("value", value)
     below_low = 0.0 if limit.low is None else dispersion.below(limit.low - value)
-    above_high = 0.0 if limit.high is None else dispersion.below(value - limit.high)
+    mirrored = replace(dispersion, shift=-dispersion.shift)
+    above_high = 0.0 if limit.high is None else mirrored.below(value - limit.high)
     return min(1.0, below_low + above_high)
 
 
@@ -34,7 +36,7 @@ def guard_band_for_risk(risk: float, dispersion: Dispersion) -> float:
     """
     if not 0 < risk <= 0.5:
         raise ValueError(f"risk: expected a share above 0 and at most 0.5, found {risk!r}")
-    return 0.0 if risk == 0.5 else dispersion.k(1 - 2 * risk) * dispersion.u
+    return 0.0 if risk == 0.5 else dispersion.reach(1 - 2 * risk)
 
 
 def uncertainty_ratio(limit: Limit, u_expanded: float) -> float:

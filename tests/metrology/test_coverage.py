@@ -10,6 +10,8 @@ import pytest
 from runner.metrology.budget import Budget, Line
 from runner.metrology.coverage import divisor, t_factor, trapezoid_divisor
 from runner.metrology.dispersion import Dispersion
+from runner.metrology.limit import Limit
+from runner.metrology.risk import probability_outside
 
 from .outside import OUTSIDE
 
@@ -124,3 +126,34 @@ def test_extremes_and_refusals() -> None:
         divisor("gaussian")
     with pytest.raises(ValueError, match="beta"):
         trapezoid_divisor(1.5)
+
+
+@pytest.mark.parametrize(("below", "above"), [(1.0, 1.5), (0.0, 1.0), (2.0, 1.0), (1.0, 1.0)])
+def test_bounds_that_are_not_alike_on_both_sides(below: float, above: float) -> None:
+    """GUM 4.3.8: a rectangle from -a to +b has u = (a + b)/sqrt 12 about (b - a)/2.
+
+    95 % of it lie within U of the estimate: U = longer - (a + b)/20, unless the shorter side is
+    longer than that (arith).
+    """
+    budget = Budget("t", "s", 3.0, (Line.from_bounds("scope", below, above),))
+    assert budget.u == pytest.approx((below + above) / math.sqrt(12))
+    longer = max(below, above)
+    within = longer - (below + above) / 20 if below != above else 0.95 * longer
+    assert budget.expanded(0.95) == pytest.approx(within, rel=1e-6)
+    # 2.5 % lie beyond the farther end of the interval that leaves as much at either end
+    reach = budget.dispersion.reach(0.95)
+    assert reach == pytest.approx(longer - (below + above) / 40)
+    assert probability_outside(3.0, budget.dispersion, Limit.at_most(3.0 + reach)) == pytest.approx(
+        0.025 if above >= below else 0.0, abs=1e-9
+    )
+    assert probability_outside(3.0, budget.dispersion, Limit.at_least(3.0 - reach)) == (
+        pytest.approx(0.025 if below >= above else 0.0, abs=1e-9)
+    )
+
+
+def test_shifted_normal_part_covers_by_drawing() -> None:
+    shifted = Dispersion(0.4, math.inf, 1.0, 0.0, shift=0.7)
+    draw = np.random.default_rng(8)
+    places = 0.7 + 0.4 * draw.standard_normal(400_000) + draw.uniform(-1, 1, 400_000)
+    inside = np.mean(np.abs(places) <= shifted.k(0.95) * shifted.u)
+    assert inside == pytest.approx(0.95, abs=2e-3)

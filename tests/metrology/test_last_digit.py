@@ -45,14 +45,14 @@ def test_scatter_of_few_readings_is_pooled_with_groups_read_alike() -> None:
     """GUM 4.2.4: the pooled variance is the mean of the variances by degrees of freedom (arith)."""
     few = spread_within([[0.0, 2.0], [1.0, 3.0]])
     assert (few.within, few.dof) == (pytest.approx(2**0.5), 2)
-    pooled = few.joined([[0.0, 2.0, 4.0], []], 0.05)
+    pooled = few.joined([[0.0, 2.0, 4.0], []], 0.0, 0.05)
     assert pooled.within == pytest.approx(3**0.5)  # (2 * 2 + 2 * 4)/4
     assert (pooled.dof, pooled.sides) == (4, few.sides)
-    assert few.joined([], 0.05) == few
+    assert few.joined([], 0.0, 0.05) == few
     # 100 times the scatter of forty quiet readings: not alike (F(2, 38) at 5 % is 3.24, tables)
-    assert few.joined([[0.0, 0.02] * 20], 0.05) == few
+    assert few.joined([[0.0, 0.02] * 20], 1e-3, 0.05) == few
     quiet = spread_within([[1.0] * 3] * 2)
-    assert quiet.joined([[0.0, 1.0, 1.0]] * 5, 0.05).within > 0
+    assert quiet.joined([[0.0, 1.0, 1.0]] * 5, 1.0, 0.05).within > 0
 
 
 def test_mean_of_readings_counts_of_a_digit_what_their_scatter_leaves() -> None:
