@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from contextlib import suppress
+from dataclasses import replace
 
 import numpy as np
 
@@ -85,6 +86,9 @@ class DrivenScope(Driven):
 
     def _set_timebase(self, timebase: TimebaseSetup) -> TimebaseSetup:
         settings = self._words.settings
+        if "position" not in settings:  # the trigger stays in the middle: longer on both sides
+            longer = 2 * max(timebase.pre_fraction, 1 - timebase.pre_fraction)
+            timebase = replace(timebase, duration_s=longer * timebase.duration_s, pre_fraction=0.5)
         wanted: list[tuple[str, float | str]] = [("duration", timebase.duration_s)]
         if "acquire" in settings and timebase.acquire in settings["acquire"].words:
             wanted.append(("acquire", timebase.acquire))

@@ -24,6 +24,7 @@ from sim_instruments.scope_front import (
     ChannelTruth,
     ProbeOnUnit,
 )
+from sim_instruments.scope_run import Plan
 from sim_instruments.scpi.errors import ScpiError
 from sim_instruments.scpi.kinds import Boolean, Integer, Kind, Word
 from sim_instruments.scpi.numeric import nr3
@@ -117,6 +118,21 @@ class FamilyScope(Family, Scope):
             return kind.write(-self.settings[f"offset{number}"])
 
         return Command(header, put, ask, (kind,))
+
+    def levels(self, header: str, kind: Kind) -> Command:
+        """A trigger level for each channel; the one of the source counts."""
+        for number in range(1, 5):
+            self.default(f"level of {number}", 0.0)
+        self.default("level", 0.0)
+        return self.own(header, "level of ", kind, 0.0)
+
+    def plan(self) -> Plan:
+        """With the source's own level and slope, where each channel has them."""
+        number = self.settings["source"][-1]
+        for key in ("level", "slope"):
+            if f"{key} of {number}" in self.settings:
+                self.settings[key] = self.settings[f"{key} of {number}"]
+        return super().plan()
 
     def volts_a_division(self, form: str, most_v: float = 100.0) -> Figure:
         """Vertical scale: any value between the ends."""

@@ -105,13 +105,7 @@ class Mdo3000(FamilyScope):
 
     def _edge(self) -> list[Command]:
         self.default("trigger type", "EDGE")
-        self.default("level", 0.0)
         level = Figure(-1000.0, 1000.0, 0.0, ("V",), form="{:.4E}")
-
-        def put(_number: int, volts: float) -> None:
-            self.settings["level"] = volts
-            self.settings_changed()
-
         leaning = Choice({"RISe": ("POS", "RISE"), "FALL": ("NEG", "FALL"),
                           "EITher": ("EITH", "EITHER")})  # fmt: skip
         modes = Choice({"AUTO": ("AUTO", "AUTO"), "NORMal": ("NORM", "NORMAL")})
@@ -119,8 +113,7 @@ class Mdo3000(FamilyScope):
             self.setting("TRIGger:A:TYPe", "mode word", Word("EDGE", "LOGIC"), "EDGE"),
             self.own("TRIGger:A:EDGE:SOUrce", "source", sources("CH{n}"), "CHAN1"),
             self.own("TRIGger:A:EDGE:SLOpe", "slope", leaning, "POS"),
-            Command("TRIGger:A:LEVel:CH<4>", put, lambda n: level.write(self.settings["level"]),
-                    (level,)),
+            self.levels("TRIGger:A:LEVel:CH<4>", level),
             self.setting("TRIGger:A:MODe", "sweep", modes, "AUTO"),
             Command("TRIGger", lambda _: self.force(), takes=(Word("FORCe"),)),
             Command("TRIGger:STATE", ask=self.told_state),
@@ -262,20 +255,13 @@ class Rtb2000(FamilyScope):
 
     def _edge(self) -> list[Command]:
         self.default("trigger type", "EDGE")
-        self.default("level", 0.0)
         level = Figure(-1000.0, 1000.0, 0.0, ("V",), form="{:.3E}")
-
-        def put(_number: int, volts: float) -> None:
-            self.settings["level"] = volts
-            self.settings_changed()
-
         either = slopes("POSitive", "NEGative", "EITHer")
         return [
             self.setting("TRIGger:A:TYPE", "mode word", Word("EDGE", "WIDTh"), "EDGE"),
             self.own("TRIGger:A:SOURce", "source", sources("CH{n}"), "CHAN1"),
             self.own("TRIGger:A:EDGE:SLOPe", "slope", either, "POS"),
-            Command("TRIGger:A:LEVel<4>", put, lambda n: level.write(self.settings["level"]),
-                    (level,)),
+            self.levels("TRIGger:A:LEVel<4>", level),
             self.setting("TRIGger:A:MODE", "sweep", Word("AUTO", "NORMal"), "AUTO"),
         ]  # fmt: skip
 

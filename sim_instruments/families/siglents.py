@@ -155,23 +155,18 @@ class Sds1000xe(FamilyScope):
         slope = slopes("POS", "NEG", "WINDOW")
         level = Figure(-1000.0, 1000.0, 0.0, ("V",), form="{:.2E}V")
 
-        def at(number: int, volts: float) -> None:
-            self.settings["level"] = volts
-            self.settings_changed()
-
-        def lean(number: int, word: str) -> None:
-            self.settings["slope"] = word
-            self.settings_changed()
-
-        self.default("level", 0.0)
         self.default("slope", "POS")
+        self.default("slope of 1", "POS")
+        self.default("slope of 2", "POS")
+        trigger = self.levels("C<2>:TRLV", level)
+        leaning = self.own("C<2>:TRSL", "slope of ", slope, "POS")
         return [
             Command("TRSE", select, takes=one),
             self._told("TRSE", "TRSE", lambda: f"EDGE,SR,{back[self.settings['source']]},HT,OFF"),
-            Command("C<2>:TRSL", lean, takes=(slope,)),
-            self._told("C<2>:TRSL", "TRSL", lambda n: slope.write(self.settings["slope"])),
-            Command("C<2>:TRLV", at, takes=(level,)),
-            self._told("C<2>:TRLV", "TRLV", lambda n: level.write(self.settings["level"])),
+            Command("C<2>:TRSL", leaning.act, takes=(slope,)),
+            self._told("C<2>:TRSL", "TRSL", leaning.ask),
+            Command("C<2>:TRLV", trigger.act, takes=(level,)),
+            self._told("C<2>:TRLV", "TRLV", trigger.ask),
             Command("TRMD", mode, takes=(Word("AUTO", "NORM", "SINGLE", "STOP"),)),
             Command("ARM", act=self.single),
             Command("STOP", act=self.halt),
