@@ -13,9 +13,13 @@ from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from runner.profile import Profile
+
+if TYPE_CHECKING:
+    import numpy as np
+    from numpy.typing import NDArray
 
 __all__ = ["Fitted", "Run", "fit", "kind_of", "load_fitted", "weights_of"]
 
@@ -71,29 +75,44 @@ def weights_of(runs: Sequence[Mapping[str, str]]) -> dict[str, float]:
     Ghosh 2002, from memory), less the bias of counting few runs, (r - 1)(c - 1)/2n (Miller 1955,
     from memory). Ten features that always change together so count as one.
     """
+    import numpy as np
+
     names = sorted({name for states in runs for name in states})
-    shared = {name: 1.0 for name in names}
+    codes = np.array([_codes([states.get(name) for states in runs]) for name in names])
+    shared = dict.fromkeys(names, 1.0)
     for i, a in enumerate(names):
-        for b in names[i + 1 :]:
-            part = _shared([(r[a], r[b]) for r in runs if a in r and b in r])
+        for j in range(i + 1, len(names)):
+            both = (codes[i] >= 0) & (codes[j] >= 0)
+            part = _shared(codes[i][both], codes[j][both])
             shared[a] += part
-            shared[b] += part
+            shared[names[j]] += part
     return {name: round(1.0 / total, 4) for name, total in shared.items()}
 
 
-def _shared(pairs: Sequence[tuple[str, str]]) -> float:
-    left, right = Counter(a for a, _ in pairs), Counter(b for _, b in pairs)
-    h_left, h_right = _entropy(left), _entropy(right)
-    if h_left <= 0.0 or h_right <= 0.0:
+def _codes(states: Sequence[str | None]) -> list[int]:
+    """Number the states of a feature; -1 where it was not measured."""
+    numbers = {state: n for n, state in enumerate(sorted({s for s in states if s is not None}))}
+    return [-1 if state is None else numbers[state] for state in states]
+
+
+def _shared(a: NDArray[np.int64], b: NDArray[np.int64]) -> float:
+    h_a, left = _entropy(a)
+    h_b, right = _entropy(b)
+    if h_a <= 0.0 or h_b <= 0.0:
         return 0.0
-    bias = (len(left) - 1) * (len(right) - 1) / (2.0 * len(pairs))
-    mutual = h_left + h_right - _entropy(Counter(pairs)) - bias
-    return min(max(mutual / math.sqrt(h_left * h_right), 0.0), 1.0)
+    bias = (left - 1) * (right - 1) / (2.0 * a.size)
+    mutual = h_a + h_b - _entropy(a * (int(b.max()) + 1) + b)[0] - bias
+    return min(max(mutual / math.sqrt(h_a * h_b), 0.0), 1.0)
 
 
-def _entropy(counts: Mapping[Any, int]) -> float:
-    many = sum(counts.values())
-    return -sum(n / many * math.log(n / many) for n in counts.values())
+def _entropy(codes: NDArray[np.int64]) -> tuple[float, int]:
+    """Entropy in nats, and how many states there are."""
+    import numpy as np
+
+    counts = np.bincount(codes)
+    counts = counts[counts > 0]
+    p = counts / max(codes.size, 1)
+    return float(-(p @ np.log(p))), int(counts.size)
 
 
 def kind_of(profile: Profile) -> str:

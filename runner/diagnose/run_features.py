@@ -105,9 +105,10 @@ def _refused(record: Record) -> dict[str, Feature]:
 
 
 def _power(taps: CheckData, profile: Profile) -> dict[str, Feature | None]:
-    """Inlet power at the first tap point, with hardly any load and with the most."""
-    first = [e for e in taps.events_of("sensors-compared")
-             if e.get("tap") == 1 and e.get("direction") == "rising"]  # fmt: skip
+    """Inlet power at the first tap point, with hardly any load and with the most; at the last."""
+    rising = [e for e in taps.events_of("sensors-compared") if e.get("direction") == "rising"]
+    first = [e for e in rising if e.get("tap") == 1]
+    last = [e for e in rising if int(e.get("tap", 1)) > 1]
     changes = taps.events_of("tap-change")
     if not first or not changes:
         return {}
@@ -118,6 +119,9 @@ def _power(taps: CheckData, profile: Profile) -> dict[str, Feature | None]:
         "idle_power": _idle(min(first, key=lambda e: float(e["share"])), tap_v, rated_a, rated_w),
         "tap_power": _tap_power(max(first, key=lambda e: float(e["share"])), tap_v, rated_a),
         "power_step": _power_step(max(first, key=lambda e: float(e["share"]))),
+        "power_last": _power_step(max(last, key=lambda e: (e["tap"], e["share"])))
+        if last
+        else None,
     }
 
 
@@ -153,4 +157,5 @@ def _power_step(event: dict[str, Any]) -> Feature | None:
     ratio = watts[1] / watts[0]
     state = step(ratio, (0.6, "falls far"), (0.95, "falls"), (1.05, "no step"), (1.3, "small"),
                  above="ok")  # fmt: skip
-    return Feature(state, f"{watts[0]:.3g} W to {watts[1]:.3g} W at the tap point", ratio)
+    told = f"{watts[0]:.3g} W to {watts[1]:.3g} W go in at tap point {event['tap']}"
+    return Feature(state, told, ratio)

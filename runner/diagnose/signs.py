@@ -21,7 +21,7 @@ SUBJECTS: Mapping[str, tuple[str, ...]] = {
     "load": ("load", "load_top", "load_depth", "load_alike", "load_line", "bend", "tail"),
     "low line": ("headroom", "low_line", "margin_maximum", "margin_tap", "source"),
     "tap points": ("tap_count", "tap_shift", "tap_unseen", "hysteresis", "chatter"),
-    "inlet power": ("power_follows", "power_step", "tap_power", "idle_power"),
+    "inlet power": ("power_follows", "power_step", "power_last", "tap_power", "idle_power"),
     "ripple": ("ripple_size", "ripple_line", "ripple_where", "regulated", "hum", "half_wave",
                "noise_light"),
     "capacitors": ("farads", "output_farads"),

@@ -66,8 +66,8 @@ def test_what_was_not_measured_is_left_out() -> None:
     assert set(run_features(_record(), LB)) == {"refused", "disobeys"}
 
 
-def _compared(share: float, before_w: float, after_w: float) -> dict[str, Any]:
-    return {"kind": "event", "check": "tap-map", "what": "sensors-compared", "tap": 1,
+def _compared(share: float, before_w: float, after_w: float, tap: int = 1) -> dict[str, Any]:
+    return {"kind": "event", "check": "tap-map", "what": "sensors-compared", "tap": tap,
             "direction": "rising", "share": share, "power_before_w": before_w,
             "power_after_w": after_w}  # fmt: skip
 
@@ -88,6 +88,14 @@ def test_inlet_power_tells_a_welded_contact_and_a_leak(
     light, half = _compared(0.03, idle_w, 1.2 * idle_w), _compared(0.5, half_w, after_w)
     found = run_features(_record(change, light, half), LB)
     assert tuple(_state(found, n) for n in ("idle_power", "tap_power", "power_step")) == states
+
+
+def test_exchanged_windings_take_power_down_at_the_last_tap_point() -> None:
+    """5 A at 24 V: the third winding's 58 V peak, then the second's 42 V: 283 W to 207 W."""
+    change = {"kind": "event", "check": "tap-map", "what": "tap-change", "output_v": 12.0}
+    first, last = _compared(1.0, 128.0, 282.0), _compared(1.0, 283.0, 207.0, tap=2)
+    found = run_features(_record(change, first, last), LB)
+    assert tuple(_state(found, n) for n in ("power_step", "power_last")) == ("ok", "falls")
 
 
 def _ripple(full: tuple[float, float], light: tuple[float, float]) -> CheckData:
