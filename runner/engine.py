@@ -65,11 +65,15 @@ class Run:
 
 @dataclass(frozen=True, slots=True)
 class Ending:
-    """How a run ended: ``how`` is complete, hazard, refused, trouble, record or interrupted."""
+    """How a run ended: ``how`` is complete, hazard, refused, trouble, record or interrupted.
+
+    ``recorded`` tells whether the record holds its end.
+    """
 
     how: str
     reason: str
     load_off_confirmed: bool | None
+    recorded: bool = True
 
 
 class _RefusedError(AsleftError):
@@ -137,7 +141,7 @@ def _end_safely(run: Run, how: str, reason: str) -> Ending:
         except Exception as error:  # noqa: BLE001 - nothing may keep the ending from being told
             how = "trouble" if how == "complete" else how
             reason = "; ".join(filter(None, (reason, f"while putting the bench safe: {error}")))
-        confirmed = run.instruments.load_off_confirmed
+        confirmed, recorded = run.instruments.load_off_confirmed, True
         try:
             if how == "trouble" or confirmed is False:
                 _keep_traces(run)
@@ -148,11 +152,12 @@ def _end_safely(run: Run, how: str, reason: str) -> Ending:
             run.writer.write("end", how=how, reason=reason)
             run.writer.close()
         except RecordError as error:
+            recorded = False
             if how == "complete":
                 how, reason = "record", str(error)
             with suppress(RecordError):
                 run.writer.close()
-    return Ending(how, reason, confirmed)
+    return Ending(how, reason, confirmed, recorded)
 
 
 def _keep_traces(run: Run) -> None:

@@ -140,8 +140,9 @@ def print_soak(run: Callable[..., Outcome], pages: Pages, *, as_json: bool) -> i
 
         write_morning(outcome.record, outcome.assessment, outcome.record.folder / "morning.html")
     print_assessment(outcome.record, outcome.assessment, as_json=as_json)
-    if outcome.ending.how == "record":
-        click.echo(f"asleft: {outcome.ending.reason}", err=True)
+    if outcome.ending.how == "record" or not outcome.ending.recorded:
+        said = outcome.ending.reason or "the disk refused the record's end"
+        click.echo(f"asleft: {said}", err=True)
     if outcome.ending.load_off_confirmed is False:
         click.echo(
             "The load could not be confirmed off: switch the unit off at its own switch.", err=True

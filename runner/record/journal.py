@@ -20,7 +20,16 @@ from typing import Any, Protocol
 from runner.clock import Clock
 from runner.errors import RecordError
 
-__all__ = ["FIRST_PREV", "JOURNAL_NAME", "ROW_KIND", "Files", "Journal", "encode_line", "line_hash"]
+__all__ = [
+    "FIRST_PREV",
+    "JOURNAL_NAME",
+    "ROW_KIND",
+    "Files",
+    "Journal",
+    "encode_line",
+    "keep_name",
+    "line_hash",
+]
 
 JOURNAL_NAME = "journal.jsonl"
 FIRST_PREV = "0" * 64
@@ -66,8 +75,8 @@ def line_hash(line: bytes) -> str:
     return hashlib.sha256(line).hexdigest()
 
 
-def _keep_name(folder: Path) -> None:
-    """Put the new file's and folder's names on the disk too, where the system lets it."""
+def keep_name(folder: Path) -> None:
+    """Put a new file's and its folder's names on the disk too, where the system lets it."""
     for place in (folder, folder.parent):
         with contextlib.suppress(OSError):
             handle = os.open(place, os.O_RDONLY)
@@ -118,7 +127,7 @@ class Journal:
             raise RecordError(f"{self.path} is being written by another run") from None
         except OSError as error:
             raise RecordError(f"the record folder {folder} cannot be written ({error})") from None
-        _keep_name(folder)
+        keep_name(folder)
 
     @property
     def last_hash(self) -> str:

@@ -9,12 +9,13 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
 from runner.errors import RecordError
+from runner.record.journal import keep_name
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["WAVEFORM_FOLDER", "load_waveform", "store_waveform"]
+__all__ = ["WAVEFORM_FOLDER", "is_stored", "load_waveform", "store_waveform"]
 
 WAVEFORM_FOLDER = "waveforms"
 
@@ -40,16 +41,26 @@ def store_waveform(folder: Path, name: str, v: NDArray[np.float64], lsb_v: float
     buffer = io.BytesIO()
     np.savez_compressed(buffer, **arrays)
     data = buffer.getvalue()
-    path = folder / WAVEFORM_FOLDER / f"{name}.npz"
+    path = _path(folder, name)
     try:
         path.parent.mkdir(exist_ok=True)
         with path.open("xb") as handle:
             handle.write(data)
             handle.flush()
             os.fsync(handle.fileno())
+        keep_name(path.parent)
     except OSError as error:
         raise RecordError(f"the waveform {path} cannot be written ({error})") from None
     return {"file": f"{WAVEFORM_FOLDER}/{name}.npz", "sha256": hashlib.sha256(data).hexdigest()}
+
+
+def is_stored(folder: Path, name: str) -> bool:
+    """Whether there is a file of this name, whole or not."""
+    return _path(folder, name).exists()
+
+
+def _path(folder: Path, name: str) -> Path:
+    return folder / WAVEFORM_FOLDER / f"{name}.npz"
 
 
 def load_waveform(folder: Path, file: str, sha256: str) -> NDArray[np.float64]:

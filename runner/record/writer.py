@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 from collections import Counter
 from collections.abc import Callable, Mapping, Sequence
 from importlib.metadata import version
@@ -13,7 +14,7 @@ from runner.reading import Reading
 from runner.record.journal import ROW_KIND, Journal
 from runner.record.reader import CheckData, WaveformLine
 from runner.record.standing import standing
-from runner.record.waveforms import store_waveform
+from runner.record.waveforms import is_stored, store_waveform
 
 if TYPE_CHECKING:
     from runner.instruments.roles import Capture
@@ -118,20 +119,27 @@ class CheckWriter:
         self._writer.write("note", check=self._check, text=text)
 
     def waveform(self, name: str, capture: Capture, **at: float | str) -> None:
-        """Keep a scope record, or the reason why there is none; a name used again is numbered."""
+        """Keep a scope record, or the reason why there is none; a name used again is numbered.
+
+        Used also by a run that was cut off, of which the file may be there without its line.
+        """
         if not capture.valid:
             self.event("waveform-invalid", name=name, reason=capture.reason, at=dict(at))
             return
-        self._names[name] += 1
-        if self._names[name] > 1:
-            name = f"{name}-{self._names[name]}"
-        where = store_waveform(
-            self._writer.folder, f"{self._check}-{name}", capture.v, capture.lsb_v
-        )
+        folder, name = self._writer.folder, self._free_name(name)
+        where = store_waveform(folder, f"{self._check}-{name}", capture.v, capture.lsb_v)
         self._writer.write(
             "waveform", check=self._check, name=name, at=dict(at), **where,
             **_capture_fields(capture),
         )  # fmt: skip
+
+    def _free_name(self, name: str) -> str:
+        for number in itertools.count(self._names[name] + 1):
+            free = name if number == 1 else f"{name}-{number}"
+            if not is_stored(self._writer.folder, f"{self._check}-{free}"):
+                break
+        self._names[name] = number
+        return free
 
     def line(self, kind: str, **fields: Any) -> None:
         """Keep a line of the check's own kind (a soak's columns, stages and minutes)."""

@@ -162,7 +162,9 @@ def _begin(
             writer.write(
                 "answer", topic="guards", asked=", ".join(GUARDS), done=True, words=wanted.guards
             )
-    except BaseException:
+    except BaseException as error:
+        if isinstance(error, RecordError):
+            _not_begun(folder, error)
         instruments.close()
         with suppress(RecordError):
             writer.close()
@@ -206,11 +208,14 @@ def _guarded(wanted: SoakWanted, run: Run, check: Soak, reachable: bool) -> Endi
         if guard is not None:
             guard.release(safe=run.instruments.load_off_confirmed is not False)
         awake.release()
+        if isinstance(error, RecordError):
+            _not_begun(folder, error)
         if isinstance(error, BenchError | RecordError):
             return Ending(
                 "trouble" if isinstance(error, BenchError) else "record",
                 str(error),
                 run.instruments.load_off_confirmed,
+                recorded=False,
             )
         raise
     ending = run_schedule(run)
@@ -222,9 +227,14 @@ def _guarded(wanted: SoakWanted, run: Run, check: Soak, reachable: bool) -> Endi
     return ending
 
 
+def _not_begun(folder: Path, error: RecordError) -> None:
+    last_words(folder, f"{folder}: {error}. The soak did not begin.")
+
+
 def _tell_end(teller: Teller, folder: Path, ending: Ending) -> None:
-    if ending.how == "record":
-        last_words(folder, f"{folder}: {ending.reason}. The record is whole up to there.")
+    if ending.how == "record" or not ending.recorded:
+        said = f"{folder}: {ending.reason or ending.how}. The record is whole up to there."
+        last_words(folder, said)
     if ending.load_off_confirmed is False:
         last_words(folder, f"{folder}: the load could not be confirmed off.")
         teller.event("load-not-off", "THE LOAD COULD NOT BE CONFIRMED OFF")
