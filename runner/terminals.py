@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Mapping
 
-__all__ = ["UNIT_TERMINALS", "terminals_of", "unknown_terminal"]
+__all__ = ["UNIT_TERMINALS", "spoken", "terminals_of", "unknown_terminal"]
 
 UNIT_TERMINALS = (
     "plus", "minus", "earth", "chassis", "sense-plus", "sense-minus",
@@ -22,6 +22,21 @@ _BY_ROLE: dict[str, tuple[str, ...]] = {
     "thermometer": ("probe",),
     "second-source": ("plus", "minus"),
 }
+
+
+_SPOKEN = {
+    "unit.plus": "the unit's + post",
+    "unit.minus": "the unit's − post",
+    "unit.earth": "the unit's earth post (bare metal of its case where it has none)",
+}
+
+
+def spoken(terminal: str) -> str:
+    """Return a terminal as a person at the bench is told of it."""
+    if terminal in _SPOKEN:
+        return _SPOKEN[terminal]
+    owner, _, end = terminal.partition(".")
+    return f"{end} of {owner}" if end else owner
 
 
 def terminals_of(role: str) -> tuple[str, ...]:

@@ -57,8 +57,8 @@ class HandOutput:
 
     by_hand = True
 
-    def __init__(self, operator: Operator, *, watched: bool) -> None:
-        self._operator, self._watched = operator, watched
+    def __init__(self, operator: Operator, *, watched: bool, rated_a: float) -> None:
+        self._operator, self._watched, self._rated_a = operator, watched, rated_a
 
     def on(self, on: bool) -> None:
         """Ask for the output to be switched."""
@@ -75,11 +75,10 @@ class HandOutput:
 
     def set_current_limit(self, amps: float) -> None:
         """Ask for the current limit."""
-        self._must(
-            TurnKnob(
-                "turn-current", f"Turn the current limit to about {amps:.2f} A.", amps, unit="A"
-            )
-        )
+        text = f"Turn the current limit to about {amps:.2f} A."
+        if amps >= self._rated_a:
+            text = f"Turn the current limit all the way up, to {amps:.2f} A or what it gives."
+        self._must(TurnKnob("turn-current", text, amps, unit="A"))
 
     def sweep(self, target_v: float, rate_v_per_s: float, *, because: str = "") -> None:
         """Ask for a slow turn; returns while the knob is still moving."""
@@ -108,4 +107,4 @@ def unit_output(profile: Profile, instruments: BenchInstruments, operator: Opera
     if profile.unit.setting == "remote" and instruments.supply is not None:
         return RemoteOutput(instruments.supply)
     watched = not isinstance(instruments.meter, HandMeter)
-    return HandOutput(operator, watched=watched)
+    return HandOutput(operator, watched=watched, rated_a=profile.unit.current.high)

@@ -8,6 +8,8 @@ together with the bench file, leaves no stop.
 
 from __future__ import annotations
 
+from collections.abc import Mapping
+
 from runner.checks.check import Conditions, Plan, Workplace
 from runner.checks.earth_reference_findings import NAME, findings
 from runner.checks.stepping import go_to, meter_of
@@ -16,10 +18,19 @@ from runner.finding import Finding
 from runner.hookup.measured import TERMINALS, earth_measured
 from runner.hookup.verdict import earthed_leads, judge
 from runner.instruments.roles import Meter
-from runner.operator.requests import AskYesNo, FitBleed, MoveLead, Request, SetStrap
+from runner.operator.requests import (
+    AskYesNo,
+    FitBleed,
+    MoveLead,
+    Request,
+    SetStrap,
+    SwitchUnit,
+)
 from runner.profile import Profile
+from runner.quantity import format_quantity
 from runner.reading import Reading
 from runner.record.reader import CheckData
+from runner.terminals import spoken
 
 __all__ = ["CHECK"]
 
@@ -29,7 +40,13 @@ READINGS = 5
 NPLC = 10.0
 SETTLE_S = 2.0
 SETTLE_TRIES = 30
-CHORES_S, READ_S, TURN_S = 120.0, 60.0, 40.0
+CHORES_S, READ_S, TURN_S = 95.0, 60.0, 50.0
+ON_OUTPUT = {"hi": "unit.plus", "lo": "unit.minus"}
+"""Where the meter's leads are before and after."""
+FIRST_POWER = (
+    "Plug the unit into the bench's mains outlet and switch it on at its own switch, its output"
+    " still off. Stay with it, and pull the plug if it smells, smokes or hums loudly."
+)
 AC_INPUT_OHMS = (0.98e6, 10.2e6)
 """Input resistance of meters on ac ranges: 1 MΩ on the bench, 10 MΩ in the hand (makers'
 figures); the interval of the result covers both."""
@@ -64,12 +81,13 @@ class EarthReferenceCheck:
         """Take earthed leads off, measure, put them back if nothing speaks against it."""
         earthed = earthed_leads(work.bench, work.profile)
         _prepare(work, earthed)
+        leads = dict(ON_OUTPUT)
         try:
-            kept = _readings(work)
+            kept = _readings(work, leads)
         except PersonWantsError:  # the check begins anew, with the meter on the output
-            _leads_of_meter(work, "unit.plus", "unit.minus")
+            _put_leads(work, leads, ON_OUTPUT)
             raise
-        _leads_of_meter(work, "unit.plus", "unit.minus")
+        _put_leads(work, leads, ON_OUTPUT)
         kept += _read_output(work, "after")
         _put_back(work, earthed, kept)
 
@@ -91,9 +109,11 @@ def _prepare(work: Workplace, earthed: tuple[tuple[str, str], ...]) -> None:
     output = work.output
     if work.instruments.load is not None:
         work.instruments.load.input(False)
+    if output.by_hand:
+        work.operator.answer(SwitchUnit("first-power", FIRST_POWER, "mains", on=True))
     output.on(False)
     for lead, terminal in earthed:
-        _do(work, MoveLead("take-off", f"Take {lead} off {terminal}.", lead, ""))
+        _do(work, MoveLead("take-off", f"Take {spoken(lead)} off {spoken(terminal)}.", lead, ""))
     if work.bench.unit.earth_strap != "none":
         _do(work, SetStrap("strap-off", "Take the earth strap off the output posts.", "none"))
     _do(
@@ -108,18 +128,20 @@ def _prepare(work: Workplace, earthed: tuple[tuple[str, str], ...]) -> None:
     go_to(work, min(TEST_V, work.profile.unit.voltage.high))  # a restless unit is measured too
 
 
-def _readings(work: Workplace) -> list[Reading]:
+def _readings(work: Workplace, leads: dict[str, str]) -> list[Reading]:
     bleed_ohms = work.bench.unit.bleed_resistor
     kept = _read_output(work, "before")
     for number, terminal in enumerate(TERMINALS):
         point = f"unit.{terminal}"
-        _leads_of_meter(work, point, "unit.earth")
+        _put_leads(work, leads, {"hi": point, "lo": "unit.earth"})
         work.log.progress(0.2 + 0.4 * number, f"{terminal} against earth")
         first, range_v = _read_terminal(work, terminal, "off", None)
         _do(
             work,
             FitBleed(
-                "bleed-on", f"Fit {bleed_ohms:.4g} Ω from {terminal} to earth.",
+                "bleed-on",
+                f"Fit {format_quantity(bleed_ohms, 'Ω', 3)} from {spoken(point)} to"
+                f" {spoken('unit.earth')}.",
                 point, "unit.earth", bleed_ohms,
             ),
         )  # fmt: skip
@@ -142,11 +164,16 @@ def _arrangement(work: Workplace) -> dict[str, float]:
     }
 
 
-def _leads_of_meter(work: Workplace, hi: str, lo: str) -> None:
+def _put_leads(work: Workplace, leads: dict[str, str], wanted: Mapping[str, str]) -> None:
+    """Have the meter's leads moved that are not where they are wanted, and remember where."""
     name = meter_of(work).name
-    for end, point in (("hi", hi), ("lo", lo)):
-        text = f"Put {end.upper()} of {name} on {point}."
+    for end, point in wanted.items():
+        if leads.get(end) == point:
+            continue
+        text = f"Put {end.upper()} of {name} on {spoken(point)}."
+        leads[end] = ""  # in the air, should it go wrong
         _do(work, MoveLead("meter-lead", text, f"{name}.{end}", point))
+        leads[end] = point
 
 
 def _range(work: Workplace) -> Meter:
@@ -212,9 +239,11 @@ def _put_back(work: Workplace, earthed: tuple[tuple[str, str], ...], kept: list[
         return
     if work.bench.unit.earth_strap != "none":
         position = work.bench.unit.earth_strap
-        _do(work, SetStrap("strap-on", f"Put the earth strap on {position} again.", position))
+        text = f"Put the earth strap on {spoken(f'unit.{position}')} again."
+        _do(work, SetStrap("strap-on", text, position))
     for lead, terminal in earthed:
-        _do(work, MoveLead("put-back", f"Put {lead} on {terminal} again.", lead, terminal))
+        text = f"Put {spoken(lead)} on {spoken(terminal)} again."
+        _do(work, MoveLead("put-back", text, lead, terminal))
 
 
 CHECK = EarthReferenceCheck()

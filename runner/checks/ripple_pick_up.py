@@ -20,6 +20,7 @@ from runner.hookup.verdict import earthed_leads, judge
 from runner.instruments.roles import Capture
 from runner.operator.requests import MoveLead, SetStrap
 from runner.reading import Reading
+from runner.terminals import spoken
 
 __all__ = ["EARTHED", "HIGH_HZ", "NOT_DONE", "measure_shorted", "measure_strapped"]
 
@@ -129,8 +130,8 @@ def measure_shorted(work: Workplace, scope: RippleScope, span_v: float, point: O
     screen = next((p for p in work.bench.wired_to(f"{head}.shell") if p in POSTS), "unit.minus")
     set_v = go_to(work, point.volts)
     text = (
-        f"Move the tip of {head} to {screen}, beside its screen, and leave the leads lying as they"
-        " lie: what the trace shows now is picked up, not the unit's."
+        f"Move the tip of {spoken(head)} to {spoken(screen)}, beside its screen, and leave the"
+        " leads lying as they lie: what the trace shows now is picked up, not the unit's."
     )
     if not work.operator.answer(MoveLead("ripple:short", text, f"{head}.tip", screen)).done:
         work.log.event(NOT_DONE, step="leads shorted")
@@ -149,7 +150,8 @@ def _put_back(work: Workplace, tip: str) -> None:
 
     :raises BenchError: the lead is not back
     """
-    request = MoveLead("ripple:back", f"Put {tip} on unit.plus again.", tip, "unit.plus")
+    text = f"Put {spoken(tip)} on {spoken('unit.plus')} again."
+    request = MoveLead("ripple:back", text, tip, "unit.plus")
     for _ in range(ASKED):
         with suppress(PersonWantsError):  # there is no point to go back to while it is off
             if work.operator.answer(request).done:

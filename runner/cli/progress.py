@@ -26,7 +26,7 @@ class Shown:
         self._share: dict[str, tuple[float, float]] = {}
         self._total_s = 0.0
         self._last = self._check = ""
-        self._title = self._titled = ""
+        self._title, self._titled = "Before anything is switched on", ""
         self._bar: Progress | None = None
         self._task: TaskID | None = None
         if self._terminal:

@@ -102,7 +102,7 @@ class Unwilling:
 def test_a_lead_that_is_not_taken_off_stops_the_run(tmp_path: Path) -> None:
     with Simulated(tmp_path, bench="earthed-scope") as bench:
         bench.opened.operator = Unwilling()
-        with pytest.raises(HazardStop, match="Take scope"):
+        with pytest.raises(HazardStop, match=r"Take ch1\.shell of scope off the unit"):
             bench.run("earth-reference")
 
 
