@@ -20,6 +20,9 @@ from runner.reading import Reading
 
 __all__ = ["TapProbe"]
 
+LOOKS = 3
+"""How often the coils are looked at where no record comes."""
+
 State = tuple[tuple[bool, ...], int]
 """Coils as they stand, and how often a level jumped without a coil having moved."""
 
@@ -120,6 +123,10 @@ class TapProbe:
             self._work.clock.sleep(DWELL_S)
             return Glance((), 0)
         glance = self.coils.look()
+        for _ in range(LOOKS - 1):  # taken for unchanged, a lost look would move the tap point
+            if glance.reason is None:
+                break
+            glance = self.coils.look()
         if glance.reason is not None and glance.reason not in self.troubles:
             self.troubles.append(glance.reason)
         return glance

@@ -231,19 +231,37 @@ def _unclear(reason: str) -> list[str]:
 
 
 def compare(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[str]:
-    """What differs beyond the uncertainties; a value that is said to be missing may be."""
-    if [(one.check, one.what) for one in due] != [(one.check, one.what) for one in found]:
-        return _vanished(due, found)
-    wrong = []
-    for a, b in zip(due, found, strict=True):
-        if b.value is None:
-            if b.decision == "pass" or not b.reason:
-                wrong.append(f"{b.what} {b.at}: {b.decision} without a value")
-            continue
-        room = (a.u_expanded or 0.0) + (b.u_expanded or 0.0) + SCATTER * _scale(b)
-        if a.value is None or abs(a.value - b.value) > room or a.decision != b.decision:
-            wrong.append(f"{b.check}, {b.what} {b.at}: {b.value} {b.decision}, due {a.value}")
+    """What differs beyond the uncertainties; a value that is said to be missing may be.
+
+    Findings of one name that have all come are compared one by one, whatever else has vanished.
+    """
+    kept = [_by_name(them) for them in (due, found)]
+    wrong = _vanished(due, found) if kept[0].keys() != kept[1].keys() else []
+    for name in kept[0].keys() & kept[1].keys():
+        pairs = zip(kept[0][name], kept[1][name], strict=False)
+        if len(kept[0][name]) == len(kept[1][name]):
+            wrong += [said for a, b in pairs if (said := _apart(a, b))]
+        elif all(b.value is not None for b in kept[1][name]):
+            wrong.append(f"other number of findings: {name}")
     return wrong
+
+
+def _by_name(findings: tuple[Finding, ...]) -> dict[tuple[str, str], list[Finding]]:
+    named: dict[tuple[str, str], list[Finding]] = {}
+    for one in findings:
+        named.setdefault((one.check, one.what), []).append(one)
+    return named
+
+
+def _apart(a: Finding, b: Finding) -> str:
+    """How ``b`` differs from ``a``, empty if it does not."""
+    if b.value is None:
+        hidden = b.decision == "pass" or not b.reason
+        return f"{b.what} {b.at}: {b.decision} without a value" if hidden else ""
+    room = (a.u_expanded or 0.0) + (b.u_expanded or 0.0) + SCATTER * _scale(b)
+    if a.value is None or abs(a.value - b.value) > room or a.decision != b.decision:
+        return f"{b.check}, {b.what} {b.at}: {b.value} {b.decision}, due {a.value}"
+    return ""
 
 
 def _vanished(due: tuple[Finding, ...], found: tuple[Finding, ...]) -> list[str]:
