@@ -28,7 +28,7 @@ from runner.profile import Profile
 from runner.reading import Reading
 from runner.record.reader import CheckData
 
-__all__ = ["CHECK"]
+__all__ = ["CHECK", "temperature_coefficient"]
 
 NAME = "drift"
 WARM_UP_S = 1800.0
@@ -164,11 +164,11 @@ def _drift(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> Fin
         scale_of(data, readings[0]),
         paired=False,
     )
-    reason = "; ".join(filter(None, (_temperature(data), _left_mode(data))))
+    reason = "; ".join(filter(None, (temperature_coefficient(data), _left_mode(data))))
     return judge.apply(budget, limit, f"limit for 8 h: {limits.source}", at=at, reason=reason)
 
 
-def _temperature(data: CheckData) -> str:
+def temperature_coefficient(data: CheckData) -> str:
     """Indicative temperature coefficient over the whole run, where the heatsink was watched."""
     heat = [r for r in data.of("heatsink-temperature") if r.value is not None]
     volts = [r for r in data.of("output-voltage") if r.value is not None]

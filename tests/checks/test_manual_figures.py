@@ -10,8 +10,10 @@ import math
 import numpy as np
 import pytest
 
-from runner.checks import drift, source_effect
+from runner.checks import drift, load_effect_findings, source_effect
+from runner.checks.stepping import EXACT_NPLC, FAST_NPLC
 from runner.checks.transient_findings import NotBack, StepResponse, step_response
+from runner.finding import Decision
 from runner.limits import LIMITS
 from runner.metrology.decision import Outcome, Rule, decide
 from runner.metrology.limit import Limit
@@ -19,7 +21,10 @@ from runner.metrology.readings import lead_drop_line
 from runner.metrology.scale import Scale
 from runner.metrology.tap import Motion, hysteresis, tap_point
 from runner.quantity import parse_limit
+from runner.reading import Reading
 from sim_instruments.plant import LoadDemand
+from tests.checks import made_up
+from tests.checks.made_up import amps, data, volts
 from tests.sim_plant.built import PLAIN, unit
 
 NOTHING = Scale("meter", "dc-volts", "V", 100.0, 0.0, 0.0, 0.0, resolution=1e-6)
@@ -95,6 +100,51 @@ def test_crossover_at_the_critical_resistance(ohm: float, volts: float, amps: fl
     assert bench.volts() == pytest.approx(volts, rel=off - 1)
     assert bench.plant.load_a(bench.now - 0.2, bench.now) == pytest.approx(amps, rel=off - 1)
     assert bench.plant.mode() == ("cv" if ohm > 6.0 else "cc")
+
+
+@pytest.mark.parametrize("loaded_v", [11.975, 12.025])
+def test_a_performance_figure_holds_for_either_sign(loaded_v: float) -> None:
+    """The largest change, up or down, from the reference (IEC 61204 clause 2, doc)."""
+    readings = [
+        volts(value, set_v=12.0, load=load, pair=pair)
+        for pair in (1, 2, 3)
+        for load, value in (("none", 12.0), ("full", loaded_v))
+    ] + [amps(3.0, set_v=12.0, pair=pair, load="full") for pair in (1, 2, 3)]
+    found = load_effect_findings.findings(data("load-effect", readings), made_up.profile())
+    effect = next(f for f in found if f.what == "load effect")
+    assert effect.limit_low == pytest.approx(-(effect.limit_high or 0.0))
+    assert effect.decision is Decision.FAIL
+
+
+def test_temperature_coefficient_of_a_manual() -> None:
+    """32 mV of 20 V from 30 °C to 50 °C: 80.0 ppm/K (6023A manual p. 20, doc and arith)."""
+    heat = [
+        Reading("heatsink-temperature", celsius, "°C", "thermometer", "celsius")
+        for celsius in (30.0, 50.0)
+    ]
+    said = drift.temperature_coefficient(data("drift", [volts(20.0), volts(20.032), *heat]))
+    assert said.startswith("about 80 ppm for each kelvin")
+
+
+def test_recovery_ends_with_the_last_exit_from_the_band() -> None:
+    """Back into the band *and staying there* (N8900 p. 138, doc): not the first entry."""
+    dt_s, band_v = 1e-6, 15e-3
+    t_s = dt_s * np.arange(2000) - 200e-6
+    noise = 1e-5 * np.random.default_rng(7).standard_normal(t_s.size)
+    dip = np.where((t_s > 0) & (t_s < 30e-6), -0.1, 0.0)
+    again = np.where((t_s > 80e-6) & (t_s < 120e-6), 20e-3, 0.0)
+    found = step_response(12.0 + dip + again + noise, dt_s, -200e-6, band_v, 1e-4)
+    assert isinstance(found, StepResponse)
+    assert found.recovery_s == pytest.approx(120e-6, abs=3 * dt_s)
+
+
+@pytest.mark.parametrize(("nplc", "rejects"), [(1.0, True), (10.0, True), (0.4, False)])
+def test_whole_mains_periods_leave_no_ripple_in_a_reading(nplc: float, rejects: bool) -> None:
+    """100 Hz over 20 ms (1 PLC at 50 Hz) averages to nothing (E36100 p. 77 doc, PLC mem)."""
+    assert all(n >= 1.0 and n == round(n) for n in (FAST_NPLC, EXACT_NPLC))
+    t_s = np.linspace(0.0, nplc * 20e-3, 20001)
+    mean = float(np.trapezoid(np.sin(2 * np.pi * 100 * t_s), t_s) / t_s[-1])
+    assert (abs(mean) < 1e-9) == rejects
 
 
 def test_drop_in_leads_without_sense() -> None:
