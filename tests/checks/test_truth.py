@@ -2,12 +2,19 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import numpy as np
 import pytest
 
+from runner.checks import drift
+from runner.checks.tap_glitch import glitch_v
 from runner.finding import Decision
+from runner.instruments.roles import Capture
+from runner.reading import Reading
+from runner.record.writer import CheckWriter
 from tests.checks.simulated import Simulated
 
 SEEDS = (1, 2, 3)
@@ -87,3 +94,94 @@ def test_ripple_at_full_load(tmp_path: Path) -> None:
     assert true is not None and finding.value is not None and finding.u_expanded is not None
     expected_v = float((true.rms_v**2 + noise_v**2) ** 0.5)
     assert finding.value == pytest.approx(expected_v, abs=finding.u_expanded + 0.1 * expected_v)
+
+
+@dataclass
+class Beside:
+    """What the plant itself had at each reading of the output, and at each recorded change."""
+
+    plant: Any
+    outputs: list[tuple[Reading, float]] = field(default_factory=list)
+    glitches: dict[tuple[Any, ...], list[float]] = field(default_factory=dict)
+
+    def saw(self, reading: Reading) -> None:
+        """Mean of the plant's own output about the reading's middle; its waves soon fade."""
+        t_s = reading.t_mono_s
+        if reading.quantity == "output-voltage" and reading.value is not None:
+            self.outputs.append((reading, self.plant.mean_v("plus", "minus", t_s - 0.1, t_s + 0.1)))
+
+    def recorded(self, capture: Capture, at: dict[str, Any]) -> None:
+        """The excursion of the plant's own wave about the last move of a coil."""
+        if at.get("shows") != "output":
+            return
+        moved_s = max(t for t, kind, _ in self.plant.events if kind == "coil")
+        t_s = moved_s + capture.t0_s + capture.dt_s * np.arange(len(capture.v))
+        size_v = glitch_v(self.plant.samples_v("plus", "minus", t_s), capture.dt_s, capture.t0_s)
+        assert isinstance(size_v, float)
+        place = f"tap point {at['tap']}, {at['direction']}", f"at {float(at['share']):.0%} of"
+        self.glitches.setdefault(place, []).append(size_v)
+
+    def change_v(self, label: str, first: str, second: str, ends: int | None = None) -> float:
+        """Mean of the plant's own values at ``second`` less that at ``first``, V."""
+        of = {
+            name: [v for r, v in self.outputs if r.at.get(label) == name]
+            for name in dict.fromkeys((first, second))
+        }
+        return float(np.mean(of[second][-(ends or 0) :]) - np.mean(of[first][: ends or None]))
+
+
+@pytest.fixture
+def beside(monkeypatch: pytest.MonkeyPatch) -> Beside:
+    """Listens to what a check writes; give it the plant before the check begins."""
+    listening = Beside(None)
+    reading, waveform = CheckWriter.reading, CheckWriter.waveform
+
+    def hear(self: CheckWriter, one: Reading, **at: float | str) -> Reading:
+        placed = reading(self, one, **at)
+        listening.saw(placed)
+        return placed
+
+    def see(self: CheckWriter, name: str, capture: Capture, **at: float | str) -> None:
+        waveform(self, name, capture, **at)
+        listening.recorded(capture, dict(at))
+
+    monkeypatch.setattr(CheckWriter, "reading", hear)
+    monkeypatch.setattr(CheckWriter, "waveform", see)
+    return listening
+
+
+@pytest.mark.parametrize("faults", [(), ("reference-drift",)], ids=["healthy", "drifting"])
+def test_drift_is_that_of_the_plants_own_output(
+    tmp_path: Path, beside: Beside, faults: tuple[str, ...]
+) -> None:
+    with Simulated(tmp_path, faults=faults) as bench:
+        beside.plant = bench.plant
+        finding = bench.run("drift").finding("drift after warm-up")
+    true_v = beside.change_v("phase", "watch", "watch", drift.ENDS)
+    assert finding.value is not None and finding.u_expanded is not None
+    assert finding.value == pytest.approx(true_v, abs=finding.u_expanded)
+    assert abs(true_v) > 5 * finding.u_expanded or not faults  # there is something to find
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_thermal_tail_is_that_of_the_plants_own_output(
+    tmp_path: Path, beside: Beside, seed: int
+) -> None:
+    with Simulated(tmp_path, seed=seed) as bench:
+        beside.plant = bench.plant
+        finding = bench.run("load-effect").finding("thermal tail")
+    assert finding.value is not None and finding.u_expanded is not None
+    true_v = beside.change_v("tail", "at once", "later")
+    assert finding.value == pytest.approx(true_v, abs=finding.u_expanded)
+
+
+@pytest.mark.parametrize("seed", SEEDS)
+def test_glitch_is_that_of_the_plants_own_wave(tmp_path: Path, beside: Beside, seed: int) -> None:
+    with Simulated(tmp_path, seed=seed) as bench:
+        beside.plant = bench.plant
+        result = bench.run("tap-map", quick=True)
+    assert beside.glitches
+    for (what, at), sizes in beside.glitches.items():
+        finding = result.finding(f"glitch at {what}", at)
+        assert finding.value is not None and finding.u_expanded is not None
+        assert finding.value == pytest.approx(max(sizes), abs=finding.u_expanded)
