@@ -11,7 +11,7 @@ import shutil
 import sys
 import textwrap
 from collections.abc import Callable
-from contextlib import AbstractContextManager, nullcontext
+from contextlib import AbstractContextManager, ExitStack, nullcontext
 
 import click
 
@@ -45,14 +45,15 @@ PLAIN_NUMBER = "0123456789.+-eE"
 class TerminalOperator:
     """Questions on stderr, answers from stdin.
 
-    ``paused`` makes room for a question: whatever else is drawn on the terminal is taken away
-    inside it.
+    ``paused`` makes room for a question or a live value: whatever else is drawn on the terminal
+    is taken away inside it.
     """
 
     def __init__(self, paused: Callable[[], AbstractContextManager[object]] = nullcontext) -> None:
         self._paused = paused
         self._told: set[str] = set()
         self._live = False
+        self._room = ExitStack()
 
     def answer(self, request: Request) -> Answer:
         """Ask; an end of input means that nobody is there."""
@@ -70,6 +71,8 @@ class TerminalOperator:
         """Show a live value on one line; returns what was typed meanwhile as a wish."""
         if not (sys.stdin.isatty() and sys.stderr.isatty()):
             return None
+        if not self._live:
+            self._room.enter_context(self._paused())
         click.echo(f"\r  {shown:<{LIVE_WIDTH}}", err=True, nl=False)
         self._live = True
         try:
@@ -82,6 +85,7 @@ class TerminalOperator:
         if not line:
             raise KeyboardInterrupt
         self._live = False  # the typed line end has left the live line behind
+        self._room.close()
         return _wish(line)
 
     def heard(self) -> None:
@@ -93,6 +97,7 @@ class TerminalOperator:
         if self._live:
             click.echo("", err=True)
             self._live = False
+            self._room.close()
 
     def _ask(self, request: Request) -> Answer:
         if isinstance(request, Confirm):

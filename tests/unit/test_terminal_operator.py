@@ -2,6 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Iterator
+from contextlib import contextmanager
+
 import pytest
 from click.testing import CliRunner
 
@@ -115,3 +118,22 @@ def test_long_questions_break_between_words() -> None:
 def test_nobody_there() -> None:
     answer, _ = _answer("", PANEL)
     assert not answer.done and answer.words == "nobody answered"
+
+
+def test_a_live_value_has_the_terminal_to_itself(monkeypatch: pytest.MonkeyPatch) -> None:
+    drawn: list[str] = []
+
+    @contextmanager
+    def paused() -> Iterator[None]:
+        drawn.append("bar away")
+        yield
+        drawn.append("bar back")
+
+    monkeypatch.setattr("sys.stdin.isatty", lambda: True)
+    monkeypatch.setattr("sys.stderr.isatty", lambda: True)
+    monkeypatch.setattr("select.select", lambda *_: ([], [], []))
+    person = TerminalOperator(paused)
+    assert person.watch("now 4.9 V") is None and person.watch("now 5.0 V") is None
+    assert drawn == ["bar away"]
+    person.heard()
+    assert drawn == ["bar away", "bar back"]
