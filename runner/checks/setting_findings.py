@@ -38,7 +38,8 @@ class Place:
     @property
     def words(self) -> str:
         """The place as a finding names it."""
-        return f"{self.set_v:.6g} V, {self.direction}"
+        volts = round(self.set_v, 4) + 0.0  # a hand at rest is a fraction of a microvolt off 0
+        return f"{volts:.6g} V, {self.direction}"
 
 
 def output_at(data: CheckData) -> dict[Place, Budget | str]:
@@ -52,7 +53,9 @@ def output_at(data: CheckData) -> dict[Place, Budget | str]:
         valid = [one for one in readings if one.valid]
         if valid:
             scale = scale_of(data, valid[0])
-            found[place] = mean_of_readings("output voltage", valid_values(valid), scale)
+            found[place] = mean_of_readings(
+                "output voltage", valid_values(valid), scale, in_turn=True
+            )
         else:
             found[place] = str(readings[0].reason)
     return found
