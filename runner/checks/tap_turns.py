@@ -18,7 +18,7 @@ from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges, po
 from runner.checks.turn_events import Crossing, crossing
 from runner.errors import BenchError, PersonWantsError
 
-__all__ = ["map_by_hand"]
+__all__ = ["enough", "map_by_hand"]
 
 SHARES = (0.5, 0.03, 1.0)
 PASSES, MOST_PASSES = 5, 12
@@ -134,7 +134,7 @@ def _passes(turner: Turner, place: _Place, wanted: int) -> bool:
     turner.restless, end_s = 0, turner.work.clock.mono_s() + POINT_S
     for _ in range(TRIES * wanted):
         for direction, volts in seen.items():
-            if _enough(volts, wanted):
+            if enough(volts, wanted):
                 continue
             if turner.operations > turner.most:
                 log.event("relay-cap", **at)
@@ -150,7 +150,7 @@ def _passes(turner: Turner, place: _Place, wanted: int) -> bool:
             else:
                 volts.append(passed)
                 because[direction] = ""
-        if all(_enough(volts, wanted) for volts in seen.values()):
+        if all(enough(volts, wanted) for volts in seen.values()):
             return True
     for direction, volts in seen.items():
         if not volts:
@@ -174,7 +174,7 @@ def _hopeless(turner: Turner, place: _Place, end_s: float) -> str:
     return ""
 
 
-def _enough(volts: Sequence[float], wanted: int) -> bool:
+def enough(volts: Sequence[float], wanted: int) -> bool:
     """Whether there are passes enough, and their mean is known well enough."""
     from runner.metrology.coverage import t_factor
     from runner.metrology.repeats import standard_deviation
