@@ -39,7 +39,10 @@ def resume(
         resumable, hook=tuple(shlex.split(hook)), alarm=alarm, on_folder=pages.begin
     )
     return print_soak(
-        lambda shown: resume_soak(resumable, wanted, pages.person, shown),
+        lambda shown: resume_soak(
+            resumable, wanted, lambda clock: pages.person(clock, shown.paused), shown,
+            shown.schedule,
+        ),
         pages,
         as_json=as_json,
     )  # fmt: skip

@@ -118,7 +118,9 @@ def soak(
         alarm=alarm, on_folder=pages.begin,
     )  # fmt: skip
     return print_soak(
-        lambda shown: run_soak(wanted, pages.person, shown),
+        lambda shown: run_soak(
+            wanted, lambda clock: pages.person(clock, shown.paused), shown, shown.schedule
+        ),
         pages,
         as_json=as_json,
     )
@@ -135,11 +137,14 @@ def print_soak(run: Callable[..., Outcome], pages: Pages, *, as_json: bool) -> i
     finally:
         shown.close()
         pages.end()
+    morning = outcome.record.folder / "morning.html"
     if outcome.ending.how != "record":
         from reports.morning import write_morning
 
-        write_morning(outcome.record, outcome.assessment, outcome.record.folder / "morning.html")
+        write_morning(outcome.record, outcome.assessment, morning)
     print_assessment(outcome.record, outcome.assessment, as_json=as_json)
+    if outcome.ending.how != "record" and not as_json:
+        click.echo(f"the night in one page: {morning}")
     if outcome.ending.how == "record" or not outcome.ending.recorded:
         said = outcome.ending.reason or "the disk refused the record's end"
         click.echo(f"asleft: {said}", err=True)

@@ -71,9 +71,16 @@ class SoakWanted:
 
 Person = Callable[[Clock], Operator]
 Progress = Callable[[str, float, str], None]
+OnSchedule = Callable[[Schedule], None]
 
 
-def run_soak(wanted: SoakWanted, person: Person, progress: Progress) -> Outcome:
+def _nobody(_schedule: Schedule) -> None:
+    """Nobody wants to hear what is planned."""
+
+
+def run_soak(
+    wanted: SoakWanted, person: Person, progress: Progress, on_schedule: OnSchedule = _nobody
+) -> Outcome:
     """Run the whole soak and return its outcome; the record is complete on disk.
 
     :raises InputError: before anything is opened
@@ -83,6 +90,7 @@ def run_soak(wanted: SoakWanted, person: Person, progress: Progress) -> Outcome:
     _no_alarm_yet(wanted.alarm)
     check = Soak(wanted.plan, before=wanted.before)
     schedule = _schedule(wanted, check)
+    on_schedule(schedule)
     opened = open_bench(acceptance)
     try:
         clock = opened.clock if opened else SystemClock()
@@ -268,8 +276,9 @@ def _guard(wanted: SoakWanted, run: Run, folder: Path) -> Guard | None:
 
 
 def resume_soak(
-    resumable: Resumable, wanted: SoakWanted, person: Person, progress: Progress
-) -> Outcome:
+    resumable: Resumable, wanted: SoakWanted, person: Person, progress: Progress,
+    on_schedule: OnSchedule = _nobody,
+) -> Outcome:  # fmt: skip
     """Take a soak up where it stopped, in the same journal.
 
     The load's state is proved first: asked, put off, read back off.
@@ -283,6 +292,7 @@ def resume_soak(
     check = Soak(wanted.plan, skip_s=resumable.done_s, rearmed=resumable.rearmed)
     conditions = Conditions(resumable.profile, resumable.bench)
     schedule = Schedule((Step(check, check.plan(conditions)),))
+    on_schedule(schedule)
     opened = open_bench(wanted.acceptance)
     try:
         clock = opened.clock if opened else SystemClock()
