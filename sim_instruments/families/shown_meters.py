@@ -168,9 +168,9 @@ class Xdm(_Shown):
 class Gdm8(_Shown):
     """The function comes back as two digits; lines end with CR LF."""
 
-    idn = "GW,GDM8255A,{serial},1.03"
+    idn = "GW,GDM8261A,{serial},1.03"
     reply_end = b"\r\n"
-    front_end = _front((0.1, 1.0, 10.0, 100.0, 1000.0), 0.0035, 200_000.0, 4.0)
+    front_end = _front((0.1, 1.0, 10.0, 100.0, 1000.0), 0.0035, 1_200_000.0, 6.0)
 
     def words(self) -> list[Command]:
         """A change of function leaves the range to the meter unless it is named."""
