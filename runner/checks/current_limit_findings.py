@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+from dataclasses import dataclass
 from itertools import pairwise
 
 from runner.checks.indication import true_minus_set
@@ -9,17 +11,19 @@ from runner.checks.judging import Judge
 from runner.checks.load_effect_findings import places
 from runner.checks.scales import scale_of, valid_values
 from runner.finding import Finding
-from runner.metrology.budget import Budget, Line
+from runner.metrology.budget import Budget, Line, merged
 from runner.metrology.limit import Limit
-from runner.metrology.readings import difference, mean_of_readings
+from runner.metrology.readings import difference, mean_of_readings, single_reading
+from runner.metrology.scale import Scale
 from runner.profile import Profile
 from runner.record.reader import CheckData
 
-__all__ = ["NAME", "findings", "knee_width_a"]
+__all__ = ["DROOP", "FULLY_LIMITED", "NAME", "Crossing", "findings", "knee", "knee_width_a"]
 
 NAME = "current-limit"
 DROOP = 0.01
 """The knee begins where the output has fallen by this share of its set point."""
+LEAST_FOR_CURVE = 4
 FULLY_LIMITED = 0.25
 """The current is fully limited where the output has fallen by this share (common practice)."""
 
@@ -97,26 +101,64 @@ def _short(data: CheckData, profile: Profile, judge: Judge, set_a: float) -> Fin
     return judge.apply(budget, limit, limits.source, at=at)
 
 
-def knee_width_a(set_v: float, points: list[tuple[float, float]]) -> float | str:
-    """Width of the knee in A from (volts, amps) pairs, load resistance falling.
+@dataclass(frozen=True, slots=True)
+class Crossing:
+    """Current in A at which the falling voltage passes a level, between two points of the sweep.
 
-    From the current at 1 % droop to that at a quarter of the set voltage gone, each between the
-    two points about it: a sharp limit has almost none. Returns why there is none when the sweep
-    missed the knee.
+    ``amps_per_v`` is the slope there, ``between_a`` how far the curve lies from the straight line
+    between the points, ``spread`` what is left of one reading's scatter in the two together.
     """
-    begun = _current_at((1 - DROOP) * set_v, points)
-    past = _current_at((1 - FULLY_LIMITED) * set_v, points)
+
+    amps: float
+    volts: float
+    amps_per_v: float
+    between_a: float
+    spread: float
+
+
+def knee(set_v: float, points: list[tuple[float, float]]) -> tuple[Crossing, Crossing] | str:
+    """Where the knee begins and where it is past, from (volts, amps) pairs, resistance falling.
+
+    At 1 % droop and at a quarter of the set voltage gone. Returns why there is none when the
+    sweep missed the knee.
+    """
+    begun = _crossing((1 - DROOP) * set_v, points)
+    past = _crossing((1 - FULLY_LIMITED) * set_v, points)
     if begun is None or past is None:
         return "the sweep of the load did not pass through the knee"
-    return abs(past - begun)
+    return begun, past
 
 
-def _current_at(level_v: float, points: list[tuple[float, float]]) -> float | None:
-    """Current in A where the falling voltage first passes a level, by the line between points."""
+def knee_width_a(set_v: float, points: list[tuple[float, float]]) -> float | str:
+    """Width of the knee in A: a sharp limit has almost none; why there is none, see `knee`."""
+    found = knee(set_v, points)
+    return found if isinstance(found, str) else abs(found[1].amps - found[0].amps)
+
+
+def _crossing(level_v: float, points: list[tuple[float, float]]) -> Crossing | None:
     for (v0, a0), (v1, a1) in pairwise(points):
         if v0 >= level_v > v1:
-            return a0 + (a1 - a0) * (v0 - level_v) / (v0 - v1)
+            part, slope = (v0 - level_v) / (v0 - v1), (a1 - a0) / (v1 - v0)
+            chord_a = a0 + (a1 - a0) * part
+            amps = _on_curve(level_v, points, chord_a)
+            spread = math.hypot(part, 1 - part)
+            return Crossing(amps, level_v, slope, abs(amps - chord_a), spread)
     return None
+
+
+def _on_curve(level_v: float, points: list[tuple[float, float]], chord_a: float) -> float:
+    """Current at a level by piecewise cubics that keep the points' order (Fritsch and Carlson)."""
+    from scipy.interpolate import PchipInterpolator
+
+    falling: list[tuple[float, float]] = []
+    for one in points:  # a flat top whose scatter goes up again: the later points are the nearer
+        while falling and one[0] >= falling[-1][0]:
+            falling.pop()
+        falling.append(one)
+    if len(falling) < LEAST_FOR_CURVE:
+        return chord_a
+    volts, amps = zip(*reversed(falling), strict=True)
+    return float(PchipInterpolator(volts, amps)(level_v))
 
 
 def _knee(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
@@ -133,22 +175,32 @@ def _knee(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
         zip(volts, amps, strict=True), key=lambda pair: -float(pair[0].at.get("ohm", 0.0))
     )
     pairs = [(v.value, a.value) for v, a in falling if v.value is not None and a.value is not None]
-    width = knee_width_a(set_v, pairs)
-    if isinstance(width, str):
-        return [judge.not_measured(what, "A", width, at=at, limit=limit, source=source)]
-    base = mean_of_readings(what, [pairs[-1][1]], scale_of(data, amps[0]))
-    step_a = _largest_step(pairs, set_v)
-    lines = difference(what, [width], [0.0], scale_of(data, amps[0]), paired=False).lines
-    budget = Budget(
-        what, "A", width,
-        (*lines, Line.from_limit("step of the sweep", step_a / 2, unit="A")), base.caveats,
-    )  # fmt: skip
-    return [judge.apply(budget, limit, source, at=at)]
+    found = knee(set_v, pairs)
+    if isinstance(found, str):
+        return [judge.not_measured(what, "A", found, at=at, limit=limit, source=source)]
+    scales = scale_of(data, amps[0]), scale_of(data, next(v for v in volts if v.valid))
+    return [judge.apply(_width(what, *found, *scales), limit, source, at=at)]
 
 
-def _largest_step(pairs: list[tuple[float, float]], set_v: float) -> float:
-    """Step of current between the last point before the knee and the next, in A."""
-    for (v0, a0), (v1, a1) in pairwise(pairs):
-        if v0 >= (1 - DROOP) * set_v > v1:
-            return abs(a1 - a0)
-    return 0.0
+def _width(what: str, begun: Crossing, past: Crossing, amps: Scale, volts: Scale) -> Budget:
+    """Budget of the width: both currents, the voltages at which they are taken, and the curve.
+
+    The curve bends one way, so between two points it lies inside the triangle that the line
+    between them makes with the lines through their neighbours; cubics run through its middle,
+    and only a curve with a corner at a point reaches its sides: a triangular distribution of the
+    distance from the straight line (GUM 4.3.9).
+    """
+    lines = [
+        Line(f"{amps.name}, on the difference", "B", amps.difference_u(past.amps - begun.amps),
+             unit="A", distribution=amps.distribution, source=amps.source),
+    ]  # fmt: skip
+    for sign, one in ((1.0, past), (-1.0, begun)):
+        read = single_reading(what, one.amps, amps).lines
+        lines += [line.carried(sign * one.spread) for line in read if not line.shared]
+        at_v = single_reading("level", one.volts, volts).lines
+        lines += [line.carried(sign * one.amps_per_v, into="level") for line in at_v]
+        lines.append(
+            Line.from_limit("curve between two points", one.between_a, form="triangular", unit="A")
+        )
+    caveats = merged(single_reading(what, 1.0, scale).caveats for scale in (amps, volts))
+    return Budget(what, "A", abs(past.amps - begun.amps), tuple(lines), caveats)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import replace
 
 from runner.checks.indication import shown_minus_true
@@ -155,7 +155,7 @@ def _bend(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> list
     effect = profile.limit("load-effect")
     limit = Limit.about(0.0, effect.limit.at(set_v))
     shares = [float(s) for s in places(data.of("output-voltage", set_v=set_v), "share")]
-    means = {share: _mean(data, set_v, share) for share in shares}
+    means = {share: _mean(data, set_v, share, shares) for share in shares}
     known = {share: budget for share, budget in means.items() if budget is not None}
     if 0.0 not in known or 1.0 not in known or len(known) < 3:
         if not shares:
@@ -179,11 +179,18 @@ def _bend(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> list
     return [judge.apply(budget, limit, effect.source, at=at, reason=_mode_reason(data, set_v))]
 
 
-def _mean(data: CheckData, set_v: float, share: float) -> Budget | None:
+def _mean(data: CheckData, set_v: float, share: float, shares: Sequence[float]) -> Budget | None:
+    """Output at one load; all loads are read in the same way on one range, so they scatter alike.
+
+    One that scatters more than the others (a limit that acts, dropout) counts by itself.
+    """
     readings = [r for r in data.of("output-voltage", set_v=set_v, share=share) if r.valid]
     if not readings:
         return None
-    return mean_of_readings("output voltage", valid_values(readings), scale_of(data, readings[0]))
+    scale = scale_of(data, readings[0])
+    others = (data.of("output-voltage", set_v=set_v, share=s) for s in shares if s != share)
+    alike = [valid_values(some) for some in others]
+    return mean_of_readings("output voltage", valid_values(readings), scale, alike=alike)
 
 
 def _tail(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> list[Finding]:

@@ -137,8 +137,9 @@ def pp_budget(data: CheckData, set_v: float, load_a: float) -> tuple[Budget | st
     scale = scope_scale_of(
         data, valid[0].instrument, float(valid[0].range or 0.0), float(valid[0].at["probe"])
     )
-    budget = scope_pp("ripple and noise, peak to peak", valid_values(valid), scale)
     floor = valid_values(_floor_of(data, "floor-pp", valid[0].range))
+    what = "ripple and noise, peak to peak"
+    budget = scope_pp(what, valid_values(valid), scale, floor_pp_v=floor)
     floor += [one for one in (picked_up(data, "pp"),) if one is not None]
     return budget, max(floor) if floor else None
 

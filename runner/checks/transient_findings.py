@@ -29,10 +29,14 @@ EDGES = ("load on", "load off")
 
 @dataclass(frozen=True, slots=True)
 class StepResponse:
-    """Recovery time, its half-width from the scope's error (s), peak (V, signed), ring cycles."""
+    """Recovery time, peak (V, signed), ring cycles.
+
+    ``earlier_s`` and ``later_s`` (s) say by how much the scope's error may have moved it.
+    """
 
     recovery_s: float
-    half_width_s: float
+    earlier_s: float
+    later_s: float
     peak_v: float
     rings: float
 
@@ -113,9 +117,10 @@ def _response(data: CheckData, line: WaveformLine) -> StepResponse | NotBack | s
         volts = line.volts()
     except RecordError as error:
         return str(error)
-    return step_response(
-        volts, float(fields["dt_s"]), float(fields["t0_s"]), band_v, min(error_v, 0.9 * band_v)
-    )
+    dt_s, t0_s = float(fields["dt_s"]), float(fields["t0_s"])
+    if "ends_s" in line.at:  # a scope's own timebase may be longer and reach the next edge
+        volts = volts[: round((float(line.at["ends_s"]) - t0_s) / dt_s)]
+    return step_response(volts, dt_s, t0_s, band_v, min(error_v, 0.9 * band_v))
 
 
 def step_response(
@@ -150,7 +155,8 @@ def step_response(
     peak = after - end_v
     return StepResponse(
         recovery_s=times[0],
-        half_width_s=max(abs(one - times[0]) for one in times),
+        earlier_s=times[0] - min(times),
+        later_s=max(times) - times[0],
         peak_v=float(peak[np.argmax(np.abs(peak))]),
         rings=0.0 if isinstance(rings, Invalid) else rings,
     )
@@ -169,9 +175,9 @@ def _budget(data: CheckData, line: WaveformLine, worst: StepResponse, times: lis
     fields = line.fields
     scale = scope_scale_of(data, fields["instrument"], fields["span_v"], fields["probe"])
     lines = [
-        Line.from_limit(
-            "vertical error of the scope, as time", worst.half_width_s, unit="s",
-            value=worst.recovery_s, source=scale.source,
+        Line.from_bounds(
+            "vertical error of the scope, as time", worst.earlier_s, worst.later_s,
+            value=worst.recovery_s, unit="s", source=scale.source,
         ),
         Line.from_limit("sample interval", float(fields["dt_s"]), unit="s"),
     ]  # fmt: skip

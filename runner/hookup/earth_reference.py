@@ -16,8 +16,8 @@ At the line frequency the stray capacitance is a source V_s behind X; with the c
 earth, |V|⁻² = V_s⁻²·(1 + X²·Y²), so two readings with different Y give the current that a
 terminal can drive to earth, I = V_s/X.
 
-Intervals are corners of the limits of error, each taken at its 95 % value: wider than a root of
-squares, and right also where the formulas are far from straight.
+Intervals are budgets where the formulas are straight, elsewhere corners of the limits of error,
+each taken at its 95 % value: wider, and right also there.
 """
 
 from __future__ import annotations
@@ -28,6 +28,8 @@ from dataclasses import dataclass, field
 from enum import StrEnum
 from itertools import product
 from typing import Any
+
+from runner.metrology.budget import Budget, Line
 
 __all__ = [
     "AcPair",
@@ -57,6 +59,9 @@ LEAST_AC_V = 1e-9
 MOST_FARADS = 1e-6
 """No output has more capacitance to earth than this (output-to-chassis parts: 1 to 100 nF)."""
 SIGNS = (-1.0, 1.0)
+TWICE = 2.0
+"""Limits at 95 % are taken as two standard uncertainties of the meter."""
+LEAST_STEP_V = 1e-6
 STRAIGHT = 4.0
 """From this ratio of the shunt to the leaks on, in conductance, the divider is nearly straight."""
 
@@ -132,7 +137,8 @@ class DcReadings:
 
     ``plus_v`` and ``minus_v`` are the terminals against earth, one at a time, with their signs;
     ``shunt_ohms`` is what stands to earth while reading; ``scatter_v`` the 95 % limit of what hum
-    and slow settling did to these readings.
+    and slow settling did to these readings, ``plus_u_v`` and ``minus_u_v`` the standard
+    uncertainty of each from its own scatter, of so many degrees of freedom (``dof``).
     """
 
     output_v: float
@@ -140,6 +146,9 @@ class DcReadings:
     minus_v: float
     shunt_ohms: float
     scatter_v: float = 0.0
+    plus_u_v: float | None = None
+    minus_u_v: float | None = None
+    dof: float = math.inf
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,9 +238,9 @@ def _conductances(
 ) -> tuple[Conductance, Conductance]:
     """Conductances of plus and minus to earth in S, with their intervals.
 
-    The errors are independent limits at 95 %. Where the meter sees little of the output, the
-    divider is straight and their effects add in squares, to either side apart (GUM 5.1.2 with
-    differences for derivatives); a tighter tie is far from straight, and all corners are taken.
+    Where the meter sees little of the output, the divider is straight and the effects of the
+    errors are lines of a budget (GUM 5.1.2 with differences for derivatives), limits keeping
+    their shape; a tighter tie is far from straight, and all corners of the limits are taken.
     """
     shunt_s = 1 / readings.shunt_ohms
     best = _divider(readings, shunt_s, (0.0, 0.0, 0.0, 0.0))
@@ -246,20 +255,43 @@ def _in_squares(
     shunt_rel: float,
 ) -> tuple[Conductance, Conductance]:  # fmt: skip
     shunt_s = 1 / readings.shunt_ohms
-    sizes = (limits.offset_v, own_v, own_v, own_v)
-    moved = [
-        _divider(readings, shunt_s, _only(place, sign * size))
-        for place, size in enumerate(sizes)
-        for sign in SIGNS
-    ]
+    offset, *others = _errors(readings, limits, own_v)
+    slopes = [_slopes(readings, shunt_s, place, own_v) for place in range(4)]
     made = []
     for which, middle in enumerate(best):
-        steps = [one[which] - middle for one in moved]
-        pairs = list(zip(steps[::2], steps[1::2], strict=True))
-        up = math.hypot(shunt_rel * middle, *(max(0.0, *pair) for pair in pairs))
-        down = math.hypot(shunt_rel * middle, *(min(0.0, *pair) for pair in pairs))
-        made.append(Conductance(middle, max(0.0, middle - down), middle + up))
+        lines = [
+            Line.from_limit("meter or bleed resistor", shunt_rel * middle, unit="S"),
+            offset.carried(slopes[0][which]),
+            *(one.carried(slopes[1 + place][which]) for place, one in others),
+        ]
+        u_s = Budget("conductance", "S", middle, tuple(lines)).expanded(0.95)
+        made.append(Conductance(middle, max(0.0, middle - u_s), middle + u_s))
     return made[0], made[1]
+
+
+def _errors(readings: DcReadings, limits: ReadingLimits, own_v: float) -> tuple[Any, ...]:
+    """Line of the common offset; then place (output, plus, minus) and line of each own error, V.
+
+    An offset is a maker's limit, a rectangle; what the meter adds to each reading by itself is
+    normal; scatter has the few degrees of freedom of its readings.
+    """
+    found: list[tuple[int, Line]] = []
+    for place, scatter_u_v in enumerate((None, readings.plus_u_v, readings.minus_u_v)):
+        if place and scatter_u_v is None:
+            found.append((place, Line("reading", "B", own_v / TWICE, unit="V")))
+            continue
+        found.append((place, Line("reading", "B", limits.scatter_v / TWICE, unit="V")))
+        if scatter_u_v:
+            found.append((place, Line("scatter", "A", scatter_u_v, unit="V", dof=readings.dof)))
+    limit_v = math.sqrt(3) / TWICE * limits.offset_v
+    return (Line.from_limit("offset", limit_v, unit="V"), *found)
+
+
+def _slopes(readings: DcReadings, shunt_s: float, place: int, step_v: float) -> tuple[float, float]:
+    """How both conductances move with one of the errors, S/V, by differences."""
+    size_v = max(step_v, LEAST_STEP_V)
+    low, high = (_divider(readings, shunt_s, _only(place, sign * size_v)) for sign in SIGNS)
+    return (high[0] - low[0]) / (2 * size_v), (high[1] - low[1]) / (2 * size_v)
 
 
 def _only(place: int, error_v: float) -> tuple[float, float, float, float]:

@@ -13,6 +13,7 @@ from runner.hookup.earth_reference import (
     ReadingLimits,
     earth_reference,
 )
+from runner.metrology.repeats import standard_deviation
 from runner.metrology.scale import Scale
 from runner.reading import Reading
 from runner.record.reader import CheckData
@@ -48,6 +49,9 @@ def earth_measured(data: CheckData) -> EarthReference:
             output_v, _mean(scale, direct["plus", bleed]), _mean(scale, direct["minus", bleed]),
             shunt_ohms,
             max(_spread(direct[terminal, bleed]) for terminal in TERMINALS),
+            plus_u_v=_scatter_u(direct["plus", bleed]),
+            minus_u_v=_scatter_u(direct["minus", bleed]),
+            dof=_dof([direct[terminal, bleed] for terminal in TERMINALS]),
         )
         for bleed, shunt_ohms in (
             ("off", meter_ohms), ("on", 1 / (1 / meter_ohms + 1 / bleed_ohms)),
@@ -93,6 +97,16 @@ def _spread(readings: Sequence[Reading]) -> float:
     """What hum and slow settling do at most to the mean of the readings at one place, in V."""
     values = valid_values(readings)
     return SPREAD_SHARE * (max(values) - min(values))
+
+
+def _scatter_u(readings: Sequence[Reading]) -> float | None:
+    """Standard uncertainty of the mean of the readings at one place from their scatter, in V."""
+    values = valid_values(readings)
+    return standard_deviation(values) / math.sqrt(len(values)) if len(values) > 1 else None
+
+
+def _dof(sets: Sequence[Sequence[Reading]]) -> float:
+    return max(1.0, min(len(valid_values(one)) for one in sets) - 1.0)
 
 
 def _pairs(data: CheckData, arrangement: dict[str, object]) -> list[AcPair]:

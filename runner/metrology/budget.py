@@ -163,10 +163,10 @@ class Budget:
         shaped = [i for i, part in enumerate(parts) if part[2]]
         largest = sorted(shaped, key=lambda i: -abs(parts[i][0]))[:2]
         rest = [(c, dof) for i, (c, dof, _) in enumerate(parts) if i not in largest]
-        half_widths = [math.sqrt(3) * abs(parts[i][0]) for i in largest]
+        widths = [*(math.sqrt(3) * abs(parts[i][0]) for i in largest), 0.0, 0.0]
         shift = math.fsum(line.sensitivity * line.shift for line in self.lines)
-        widths = (*half_widths, 0.0, 0.0)[:2]
-        return Dispersion(math.hypot(*(c for c, _ in rest)), effective_dof(rest), *widths, shift)
+        scatter = math.hypot(*(c for c, _ in rest))
+        return Dispersion(scatter, effective_dof(rest), widths[0], widths[1], shift)
 
     def k(self, coverage: float = 0.95) -> float:
         """Return the coverage factor for the share `coverage`."""

@@ -23,29 +23,54 @@ def scope_pp(
     scale: ScopeScale,
     *,
     averaged: bool = False,
+    floor_pp_v: Sequence[float] = (),
     extra: Sequence[Line] = (),
 ) -> Budget:
     """Return the budget of the largest peak-to-peak of several records (V).
 
-    The largest is one record's, so the scatter of one record is its type A part. `averaged`
-    tells that each record is the average of at least 16 traces.
+    The figure is that of these records: what another one would show is what their number is
+    for, and what the scope does from one to the next is inside its sheet's limit for two
+    samples. Only where no such limit is known their scatter stands for it. `averaged` tells that
+    each record is the average of at least 16 traces. `floor_pp_v`: peak-to-peaks of the bench's
+    own noise on this range, see `_sheet_line`.
     """
     values = _amplitudes(record_pp_v)
     top = max(values)
     fixed = scale.averaged_v if averaged else scale.difference_v
-    limit = scale.gain_rel * top + fixed
-    name = f"accuracy of {scale.name}"
     lines = [
-        Line.from_limit(name, limit, form=scale.coverage, value=top, unit="V", source=scale.source),
+        _sheet_line(top, fixed, scale, _amplitudes(floor_pp_v) if floor_pp_v else []),
         Line.from_limit("converter step, both peaks", scale.step_v, form="triangular", unit="V"),
     ]
-    if len(values) > 1:
+    if len(values) > 1 and fixed == 0:
         spread = standard_deviation(values)
         said = f"{len(values)} records"
         lines.append(
             Line("scatter of records", "A", spread, top, "V", len(values) - 1, 1.0, "t", said)
         )
     return _scope_budget(quantity, top, lines, scale, len(values), extra)
+
+
+def _sheet_line(
+    top_v: float, fixed_v: float, scale: ScopeScale, floor_pp_v: Sequence[float]
+) -> Line:
+    """Line of the sheet's limit L for a peak-to-peak, as read (the floor is not taken off).
+
+    L holds with the scope's noise in both samples. What noise of n from peak to peak adds to a
+    peak-to-peak is at least what it adds to another noise, w = v - sqrt(v^2 - n^2), and leaves
+    L - w for the rest to either side. So a reading may be L too high, but only L - 2 w too low.
+    """
+    limit_v = scale.gain_rel * top_v + fixed_v
+    name = f"accuracy of {scale.name}"
+    noise_v = min(mean(floor_pp_v), fixed_v, top_v) if floor_pp_v else 0.0
+    if noise_v == 0 or scale.coverage != "rectangular":
+        return Line.from_limit(
+            name, limit_v, form=scale.coverage, value=top_v, unit="V", source=scale.source
+        )
+    added_v = top_v - math.sqrt(top_v**2 - noise_v**2)
+    above_v = max(0.0, limit_v - 2 * added_v)
+    return Line.from_bounds(
+        name, limit_v, above_v, value=top_v, unit="V", source=f"{scale.source}; noise only adds"
+    )
 
 
 def scope_rms(

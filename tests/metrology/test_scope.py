@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 from typing import Any
 
+import numpy as np
 import pytest
 
 from runner.metrology.certificate import Certificate
@@ -40,8 +42,31 @@ def test_averaged_records_lose_most_of_the_division_term() -> None:
 def test_largest_of_the_records_is_reported() -> None:
     budget = scope_pp("ripple", [4e-3, 5e-3, 6e-3], _scale())
     assert budget.value == 6e-3
-    scatter = next(line for line in budget.lines if line.kind == "A")
+    assert not [line for line in budget.lines if line.kind == "A"]  # inside the sheet's limit
+    no_sheet = replace(_scale(), gain_rel=0.0, difference_v=0.0)
+    unknown = scope_pp("ripple", [4e-3, 5e-3, 6e-3], no_sheet)
+    scatter = next(line for line in unknown.lines if line.kind == "A")
     assert (scatter.u, scatter.dof) == (pytest.approx(1e-3), 2)
+
+
+def test_noise_only_adds_to_a_peak_to_peak() -> None:
+    """Limit 0.6 + 1.5 + 1.2 mV; a noise of 2.5 mV adds at least 20 - sqrt(393.75) mV (arith).
+
+    Drawn: noise that adds so much or twice that, the rest of the limit evenly.
+    """
+    scale = _scale()
+    line = scope_pp("ripple", [20e-3], scale, floor_pp_v=[2.4e-3, 2.6e-3]).lines[0]
+    added = 20e-3 - math.sqrt(400e-6 - 2.5e-3**2)
+    assert line.u * math.sqrt(12) == pytest.approx(2 * 3.3e-3 - 2 * added)
+    assert line.shift == pytest.approx(-added)
+    draw = np.random.default_rng(6)
+    for added_v in (added, 2 * added):
+        held = []
+        for at in draw.uniform(-1, 1, 3000):
+            read = 20e-3 * (1 + 0.03 * at) + added_v + at * (2.7e-3 - added_v)
+            budget = scope_pp("ripple", [read], scale, floor_pp_v=[2.5e-3])
+            held.append(abs(read - 20e-3) <= budget.expanded(0.95))
+        assert 0.93 <= np.mean(held) <= 0.99
 
 
 def test_gain_below_its_range_and_a_ten_to_one_probe() -> None:

@@ -32,7 +32,7 @@ class Drawn:
 
     def __init__(self, seed: int) -> None:
         self._random = np.random.default_rng([seed, 4004])
-        self._at = 0.0
+        self._at = self._gain = 0.0
 
     def instruments(self, opened: Any) -> None:
         """Draw the instruments of a bench that was just opened.
@@ -50,8 +50,9 @@ class Drawn:
         self._at = float(self._random.uniform(-1, 1))
         for instrument in opened.instruments.values():
             if isinstance(instrument, Scope):
+                self._gain = self._at * instrument.gain_limit
                 for channel in instrument.truth.values():
-                    channel.gain = self._at * instrument.gain_limit
+                    channel.gain = self._gain
             elif isinstance(instrument, Load):
                 instrument.truth.swing = float(self._random.uniform(-1, 1)) * LEVEL_PCT / 100
 
@@ -61,27 +62,31 @@ class Drawn:
         The sheet's limit for two samples of one trace is drawn from evenly. For a peak beside a
         resting level the scope's curve has a step just above the level's own noise; for the way
         back into a band it has a slope about the level, full at a third of a division. A curve
-        never turns back: a small rise is off downwards by no more than itself.
+        never turns back: a small rise is off downwards by no more than itself. The level is that
+        of the trace's end, or of its beginning where the end has left the screen (a way off).
         """
         if check not in STEPS | SLOPES:
             return volts
         limit = self._at * (DIFFERENCE_DIV * setting.scale_v + DIFFERENCE_V * setting.probe)
         rest = volts[-volts.size // 10 :]
+        if abs(np.median(rest) - setting.offset_v) > setting.full_v / 2:
+            rest = volts[: volts.size // 10]
         away = volts - np.median(rest)
         if check in SLOPES:
             return np.asarray(volts + limit * np.clip(away / (setting.scale_v / 3), -1, 1))
         off = np.where(np.abs(away) > 2 * np.std(rest), limit * np.sign(away), 0.0)
         return np.asarray(volts + (off if limit > 0 else np.clip(off, -np.abs(away), np.abs(away))))
 
-    def peaks_v(self, reading: Reading, noise_pp_v: float) -> float:
-        """What a peak-to-peak reading is off by, V.
+    def peaks_v(self, reading: Reading, true_v: float) -> float:
+        """What a peak-to-peak reading is off by beside gain and noise, V.
 
         The sheet's limit for two samples holds with the scope's noise in them, which the
-        simulated scope adds by itself: the rest of the limit is drawn from evenly.
+        simulated scope adds by itself: what this noise left of the limit is drawn from evenly.
         """
         probe = float(reading.at["probe"])
         limit = DIFFERENCE_DIV * float(reading.range or 0.0) / 8 + DIFFERENCE_V * probe
-        return self._at * max(0.0, limit - noise_pp_v)
+        noise = (reading.value or 0.0) - true_v * (1 + self._gain)
+        return self._at * max(0.0, limit - max(0.0, noise))
 
     # ---- inside
 

@@ -23,9 +23,10 @@ from runner.reading import Reading
 from runner.record.reader import CheckData, Record, WaveformLine, open_record
 from tests.metrology.sweep.drawn import Drawn
 from tests.metrology.sweep.kept import Truth, keep, kept
+from tests.metrology.sweep.true_plant import knee_width_a, plant_of, ripple_rms_v
 from tests.metrology.sweep.true_view import TrueView, watched
 
-__all__ = ["CHECKS", "PROFILES", "judged_again", "measure_unit"]
+__all__ = ["CHECKS", "PROFILES", "judged_again", "line_of", "measure_unit"]
 
 PROFILES = ("lb-2403", "lb-3605", "sw-3010", "kn-1502")
 CHECKS = (
@@ -63,18 +64,18 @@ def measure_unit(
     name = PROFILES[seed % len(PROFILES)]
     inputs = _inputs(name)
     view = TrueView(Drawn(seed))
-    with tempfile.TemporaryDirectory(prefix="sweep-") as folder, watched(view):
-        wanted = Acceptance(inputs, Job(), Path(folder), seed=seed, only=checks, quick=quick)
-        outcome = run_acceptance(wanted, _nobody, lambda *_: None)
+    with tempfile.TemporaryDirectory(prefix="sweep-") as folder:
+        with watched(view):
+            wanted = Acceptance(inputs, Job(), Path(folder), seed=seed, only=checks, quick=quick)
+            outcome = run_acceptance(wanted, _nobody, lambda *_: None)
+            truth = view.truth()
         head = {
             "seed": seed, "profile": name, "quick": quick, "how": outcome.ending.how,
             "reason": outcome.ending.reason,
         }  # fmt: skip
-        truth = view.truth()
         if keep_in is not None:
             keep(keep_in / f"{seed}{'' if quick else '-long'}", outcome.record.folder, truth, head)
-        found = outcome.assessment.findings
-        return {**head, "findings": _rows(outcome.record, found, truth, inputs.profile)}
+        return line_of(head, outcome.record, outcome.assessment.findings, truth, inputs.profile)
 
 
 def judged_again(archive: Path) -> dict[str, Any]:
@@ -82,18 +83,20 @@ def judged_again(archive: Path) -> dict[str, Any]:
     with kept(archive) as (folder, truth, head):
         record = open_record(folder)
         assessment = assess(record)
-        profile = assessment.profile
-        return {**head, "findings": _rows(record, assessment.findings, truth, profile)}
+        return line_of(head, record, assessment.findings, truth, assessment.profile)
 
 
 def _nobody(_clock: Any) -> Any:
     raise RuntimeError("a simulated bench brings its own person")
 
 
-def _rows(
-    record: Record, findings: Sequence[Finding], truth: Truth, profile: Profile
-) -> list[dict[str, Any]]:
+def line_of(
+    head: dict[str, Any], record: Record, findings: Sequence[Finding], truth: Truth,
+    profile: Profile,
+) -> dict[str, Any]:  # fmt: skip
+    """The line of one unit: its findings, each beside its true value."""
     rows = []
+    by_plant = _by_plant(head, record, truth)
     for check in record.check_names():
         found = [f for f in findings if f.check == check]
         data = record.check(check)
@@ -101,8 +104,45 @@ def _rows(
         alike: dict[str, int] = {}
         for finding in found:
             number = alike[finding.what] = alike.get(finding.what, -1) + 1
-            rows.append(_row(finding, _true_value(finding, number, true, truth)))
-    return rows
+            value = _true_value(finding, number, true, truth)
+            if (check, finding.what) in by_plant:
+                value = by_plant[check, finding.what][number]  # one a place, as the findings
+            rows.append(_row(finding, value))
+    return {**head, "findings": rows}
+
+
+def _by_plant(
+    head: dict[str, Any], record: Record, truth: Truth
+) -> dict[tuple[str, str], list[float | None]]:
+    """True values that are the plant's by itself, by check and quantity, in order."""
+    checks = record.check_names()
+    found: dict[tuple[str, str], list[float | None]] = {}
+    if "ripple" not in checks and "current-limit" not in checks:
+        return found
+    with plant_of(_inputs(head["profile"]), head["seed"]) as opened:
+        if "ripple" in checks:
+            found["ripple", "ripple and noise, rms"] = [
+                ripple_rms_v(opened, *place) for place in _ripple_places(record, truth)
+            ]
+        if "current-limit" in checks:
+            data = record.check("current-limit")
+            values = truth.readings.get(data.name, [])
+            if len(values) == len(data.readings):
+                width_a = knee_width_a(opened, data, values)
+                found["current-limit", "width of the knee"] = [width_a]
+    return found
+
+
+def _ripple_places(record: Record, truth: Truth) -> list[tuple[float, float, float]]:
+    """Set voltage, load and rms of the true samples, for each place of the ripple check."""
+    data = record.check("ripple")
+    squares: dict[tuple[str, float, float], list[float]] = {}
+    for reading, true in zip(data.readings, truth.readings.get("ripple", []), strict=False):
+        if reading.quantity == "ripple-rms" and true is not None:
+            at = reading.at
+            place = (str(at["point"]), float(at["set_v"]), float(at["load_a"]))
+            squares.setdefault(place, []).append(true * true)
+    return [(v, a, float(np.sqrt(np.mean(some)))) for (_, v, a), some in squares.items()]
 
 
 def _row(finding: Finding, true: float | None) -> dict[str, Any]:

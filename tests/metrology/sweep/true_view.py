@@ -39,7 +39,6 @@ class TrueView:
     def __init__(self, drawn: Drawn) -> None:
         self._drawn = drawn
         self._check = ""
-        self._noise_rms_v: dict[int, float] = {}
         self.opened: Any = None
         self.readings: dict[str, list[float | None]] = {}
         self.waveforms: dict[tuple[str, str], Floats] = {}
@@ -62,7 +61,6 @@ class TrueView:
         if self._spread_v:
             true = true - np.tile([-self._spread_v, self._spread_v], true.size // 2)
         self._seen[id(front.probe)] = true
-        self._noise_rms_v[id(front.probe)] = front.noise_rms_v(setting)
         if front.probe.leads.on:
             values[:] = self._drawn.bent(self._check, setting, values)
 
@@ -81,8 +79,8 @@ class TrueView:
             return reading
         if reading.quantity.startswith("floor"):
             return reading
-        probe = self.opened.instruments[reading.instrument].probes[1]
-        off_v = self._drawn.peaks_v(reading, NOISE_PP * self._noise_rms_v.get(id(probe), 0.0))
+        true_v = self._true(reading)
+        off_v = 0.0 if true_v is None else self._drawn.peaks_v(reading, true_v)
         return replace(reading, value=max(0.0, (reading.value or 0.0) + off_v))
 
     def reading(self, check: str, reading: Reading) -> None:
