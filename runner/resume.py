@@ -118,12 +118,15 @@ def _done_s(record: Record) -> float:
     """How much of the plan is done: from the first to the last row of the last stage.
 
     What a stage takes before its first row (set point, load) is no soak time, and is taken
-    again after a resume.
+    again after a resume; nor are its gaps.
     """
-    from_s, lasts_s, first_s, last_s = 0.0, 0.0, None, 0.0
+    from_s, lasts_s, first_s, last_s, away_s = 0.0, 0.0, None, 0.0, 0.0
     for line in record.lines:
         if line["kind"] == "stage":
             from_s, lasts_s, first_s = float(line["from_s"]), line["lasts_s"], None
+            away_s = 0.0
+        elif line["kind"] == "event" and line.get("what") == "gap":
+            away_s += float(line["seconds"])
         elif line["kind"] == ROW_KIND:
             last_s = line["t_mono_s"]
             first_s = last_s if first_s is None else first_s
@@ -132,7 +135,7 @@ def _done_s(record: Record) -> float:
             first_s = float(line["rows"].t_mono_s[0]) if first_s is None else first_s
     if first_s is None:
         return from_s
-    return float(from_s + min(lasts_s, max(0.0, last_s - first_s)))
+    return float(from_s + min(lasts_s, max(0.0, last_s - first_s - away_s)))
 
 
 def other_instruments(record: Record, now: Sequence[Mapping[str, Any]]) -> list[str]:

@@ -35,6 +35,8 @@ HAND_PATIENCE_S = 24 * 3600.0
 ENDING_PATIENCE_S = 60.0
 TRANSIT_S = 1.0
 """After a change made on purpose the rules look away for so long."""
+MAKE_UP_S, MAKE_UP_SHARE = 60.0, 0.1
+"""A stage is made longer by its gaps: by a minute or a tenth of it at most."""
 DISK_EVERY_S = 60.0
 REARM_MAX = 1
 SETTING_OPERATIONS = 20
@@ -70,6 +72,7 @@ class SoakLoop:
     _line_v: float | None = None
     _transit_until_s: float = 0.0
     _last_row_s: float = 0.0
+    _away_s: float = 0.0
     _clocks: Clocks = field(default_factory=Clocks)
     _disk_due_s: float = float("-inf")
     _done_s: float = 0.0
@@ -192,14 +195,16 @@ class SoakLoop:
         self._transit()
 
     def _transit(self) -> None:
-        self._transit_until_s = self.work.clock.mono_s() + TRANSIT_S
+        """What was done on purpose is no gap, and the rules look away for a moment."""
+        self._last_row_s = self.work.clock.mono_s()
+        self._transit_until_s = self._last_row_s + TRANSIT_S
 
     def _rows(self, stage: Stage, lasts_s: float) -> None:
         clock, every_s = self.work.clock, self.plan.every_s
         begun_s = due_s = clock.mono_s()
         self._last_row_s = begun_s
-        swings = 0
-        while (passed_s := clock.mono_s() - begun_s) < lasts_s:
+        self._away_s, swings = 0.0, 0
+        while (passed_s := clock.mono_s() - begun_s - self._made_up_s(lasts_s)) < lasts_s:
             self.watch.promise(every_s + PATIENCE_S)
             if stage.pairs:
                 swings = self._swing(stage, passed_s, swings)
@@ -212,6 +217,10 @@ class SoakLoop:
                 due_s = now_s
             clock.sleep(due_s - now_s)
         self._done_s += lasts_s
+
+    def _made_up_s(self, lasts_s: float) -> float:
+        """Time by which a stage is longer because gaps do not count, within reason."""
+        return min(self._away_s, max(MAKE_UP_S, MAKE_UP_SHARE * lasts_s))
 
     def _swing(self, stage: Stage, passed_s: float, swings: int) -> int:
         """Go to the other side of the tap point twice a cycle; returns the swings made."""
@@ -258,6 +267,7 @@ class SoakLoop:
     def _gap(self, now_s: float) -> None:
         pause_s = now_s - self._last_row_s
         if pause_s > GAP_ROWS * self.plan.every_s + TRANSIT_S:
+            self._away_s += pause_s
             self.work.log.event(
                 "gap", seconds=round(pause_s, 3), why="an instrument or the runner was held up"
             )

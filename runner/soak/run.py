@@ -41,9 +41,10 @@ from runner.soak.telling import Teller, last_words
 if TYPE_CHECKING:
     from runner.instruments.open import OpenInstruments
 
-__all__ = ["SoakWanted", "resume_soak", "run_soak", "wanted_again"]
+__all__ = ["FLUSH_EVERY_S", "SoakWanted", "resume_soak", "run_soak", "wanted_again"]
 
-FLUSH_EVERY_S = 0.9
+FLUSH_EVERY_S = 0.75
+"""Rows may wait so long for the disk: with an interval more, less than a second is at risk."""
 GUARDS = ("before-power", "earth-reference")
 ENDING_PATIENCE_S = 30.0
 

@@ -22,6 +22,8 @@ GAP_ROWS, GAP_MARGIN_S = 3.0, 1.0
 """As the loop itself lists them: more than so many intervals, and so long beyond them."""
 SWINGS, SWING_S = "tap-cycles", 5.0
 """Going over a tap point and back takes a while, on purpose and without rows."""
+RIPPLE, LOOK_S = "ripple-rms", 15.0
+"""So does measuring ripple between two rows."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -139,8 +141,12 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
             base_s += float(line["seconds"])
     if not columns or not values or {block.shape[1] for block in values} != {len(columns)}:
         return None
-    t_s = np.concatenate(times)
+    t_s, whole = np.concatenate(times), np.concatenate(values)
     t_s = t_s - t_s[0]
+    names = [str(column["quantity"]) for column in columns]
+    looked = np.zeros(t_s.size, dtype=bool)
+    if RIPPLE in names:
+        looked = np.isfinite(whole[:, names.index(RIPPLE)])
     ends = [mark[3] for mark in marks[1:]] + [rows]
     stages = tuple(
         SoakStage(*mark, last=end)
@@ -148,12 +154,12 @@ def samples_of(lines: Sequence[Mapping[str, Any]]) -> Samples | None:
         if end > mark[3]
     )  # fmt: skip
     return Samples(
-        quantities=tuple(str(c["quantity"]) for c in columns),
+        quantities=tuple(names),
         units=tuple(str(c["unit"]) for c in columns),
         instruments=tuple(str(c["instrument"]) for c in columns),
         functions=tuple(str(c["function"]) for c in columns),
-        every_s=every_s, t_s=t_s, values=np.concatenate(values), stages=stages,
-        gaps=_gaps(t_s, every_s, breaks, stages), begun=begun, resumed=resumed,
+        every_s=every_s, t_s=t_s, values=whole, stages=stages,
+        gaps=_gaps(t_s, every_s, breaks, stages, looked), begun=begun, resumed=resumed,
     )  # fmt: skip
 
 
@@ -167,12 +173,17 @@ def _rows_of(line: Mapping[str, Any]) -> tuple[Floats, Floats, Callable[[], str]
 
 
 def _gaps(
-    t_s: Floats, every_s: float, breaks: Sequence[int], stages: Sequence[SoakStage]
+    t_s: Floats,
+    every_s: float,
+    breaks: Sequence[int],
+    stages: Sequence[SoakStage],
+    looked: NDArray[np.bool_],
 ) -> tuple[tuple[float, float], ...]:
     """Long steps between rows, and every step across a resume or a sleep (``breaks``: rows
     before one).
 
-    Setting the next stage writes no rows, which is no gap.
+    Setting the next stage writes no rows, which is no gap, nor is it one when the scope measured
+    ripple before a row (``looked``, (n,)).
     """
     steps = np.diff(t_s)
     margin_s = np.full(steps.size, GAP_MARGIN_S)
@@ -181,6 +192,7 @@ def _gaps(
             margin_s[stage.first : stage.last - 1] = SWING_S
         if stage.first > 0:
             margin_s[stage.first - 1] = np.inf
+    margin_s[looked[1:]] = LOOK_S
     long = steps > GAP_ROWS * every_s + margin_s
     long[[at for at in breaks if at < long.size]] = True
     found = np.flatnonzero(long)

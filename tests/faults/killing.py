@@ -342,9 +342,9 @@ def _journal(folder: Path) -> bytes:
 def main() -> None:
     """``python -m tests.faults.killing TRIALS WHAT FOLDER [RESUME [SEED]]``: harm at random.
 
-    WHAT is a signal's name for the runner, DEADMAN or PIPE. With RESUME the instants are counted
-    from the first row, each is taken up again and compared with an uninterrupted twin. Runs with
-    other seeds may go on at the same time. Prints what came of it.
+    WHAT is a signal's name for the runner, DEADMAN, DEADMAN-TERM or PIPE; instants are counted
+    from the first row. With RESUME each soak is taken up again and compared with an uninterrupted
+    twin. Runs with other seeds may go on at the same time. Prints what came of it.
     """
     trials, word, place = int(sys.argv[1]), sys.argv[2], Path(sys.argv[3])
     place.mkdir(parents=True)
@@ -359,10 +359,7 @@ def main() -> None:
         if resume:
             _wait(killer.begin("twin"), 60.0)
         for number in range(trials):
-            if word in others or resume:
-                one = killer.trial_under_way(f"t{number}", rng.uniform(0.0, UNDER_WAY_S), harm)
-            else:
-                one = killer.trial(f"t{number}", rng.uniform(0.1, 5.0), harm)
+            one = killer.trial_under_way(f"t{number}", rng.uniform(0.0, UNDER_WAY_S), harm)
             found.append(one)
             if not one.good:
                 print("NOT GOOD", one, flush=True)

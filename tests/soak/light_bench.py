@@ -24,6 +24,7 @@ from runner.record.journal import Files, Journal
 from runner.record.writer import RecordWriter
 from runner.schedule import Schedule, Step
 from runner.soak.plan import SoakPlan, make_plan
+from runner.soak.run import FLUSH_EVERY_S
 from runner.soak.watch import Alone, Watch
 
 TAP_V, INLET_W = 12.5, (60.0, 110.5)
@@ -179,7 +180,7 @@ def soak_on(
     entry = load_bench(find_bench("memory"))
     check = Soak(plan, watch or Alone(), folder.parent, before=before)
     writer = RecordWriter(
-        folder, bench.clock, Journal(folder, bench.clock, files=files, flush_every_s=0.9)
+        folder, bench.clock, Journal(folder, bench.clock, files=files, flush_every_s=FLUSH_EVERY_S)
     )
     writer.header(
         simulated=True, profile=profile.model_dump(mode="json"),

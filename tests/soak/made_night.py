@@ -9,6 +9,7 @@ from typing import Any
 from runner.clock import VirtualClock
 from runner.profile import find_profile, load_profile
 from runner.record.journal import Journal
+from runner.soak.run import FLUSH_EVERY_S
 
 __all__ = ["HOSTILE", "MadeNight"]
 
@@ -31,7 +32,7 @@ class MadeNight:
     ) -> None:  # fmt: skip
         self.clock = VirtualClock(datetime(2026, 1, 1, 18, tzinfo=UTC))
         self.folder = folder
-        self.journal = Journal(folder, self.clock, flush_every_s=0.9)
+        self.journal = Journal(folder, self.clock, flush_every_s=FLUSH_EVERY_S)
         profile = load_profile(find_profile("lb-2403")).model_dump(mode="json")
         profile["unit"]["model"] = model
         plan: dict[str, Any] = {

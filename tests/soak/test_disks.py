@@ -181,11 +181,12 @@ def test_a_disk_that_refuses_is_said_on_the_screen_and_in_a_second_place(
 def test_so_it_is_at_every_write_and_flush(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, kind: str, once: bool
 ) -> None:
-    monkeypatch.setattr("tempfile.gettempdir", lambda: str(tmp_path / str(good_calls)))
     good_calls, told = 0, True
     while told:
-        (tmp_path / str(good_calls)).mkdir()
-        told = _is_told(tmp_path / str(good_calls), kind, good_calls, once=once)
+        place = tmp_path / str(good_calls)
+        place.mkdir()
+        monkeypatch.setattr("tempfile.gettempdir", lambda here=place: str(here))
+        told = _is_told(place, kind, good_calls, once=once)
         good_calls += 1
     assert good_calls > 40
 

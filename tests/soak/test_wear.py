@@ -8,6 +8,7 @@ from typing import Any
 import pytest
 
 from runner.checks.check import Workplace
+from runner.profile import find_profile, load_profile
 from runner.record.writer import CheckWriter
 from runner.soak.loop import SETTING_OPERATIONS, SoakLoop
 from runner.soak.plan import make_plan
@@ -24,15 +25,16 @@ def _tap_cycles(
 ) -> tuple[list[dict[str, Any]], int]:
     """Twenty swings over the tap point; returns the events and how often contacts arrived."""
     with Simulated(folder, faults=faults) as sim:
-        plan = make_plan(sim.profile, sim.bench, 105.0, 1.0, only=("tap-cycles",), armed=False)
+        profile = load_profile(find_profile("lb-2403"))
+        plan = make_plan(profile, sim.bench, 105.0, 1.0, only=("tap-cycles",), armed=False)
         bench = sim.bench
         if not coils:
             kept = [wire for wire in bench.connection if not {wire.a, wire.b} & set(COILS)]
             bench = bench.model_copy(update={"connection": kept})
         work = Workplace(
             instruments=sim.instruments,
-            output=unit_output(sim.profile, sim.instruments, sim.opened.operator),
-            profile=sim.profile, bench=bench,
+            output=unit_output(profile, sim.instruments, sim.opened.operator),
+            profile=profile, bench=bench,
             log=CheckWriter(sim.writer, "soak", lambda *_: None),
             operator=sim.opened.operator, clock=sim.clock,
         )  # fmt: skip
