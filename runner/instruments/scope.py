@@ -40,6 +40,8 @@ class DrivenScope(Driven):
         self._trigger = Trigger(source="none")
         self._on: dict[int, bool] = {}
         self._count: int | None = None
+        self._counted: int | None = None
+        """The number of captures when the last record was complete; nothing was done since."""
         self._seen_armed = False
         self._triggered_at_s: float | None = None
         self._records = RecordReader(self._session, words, self._set_all, self._ask)
@@ -198,7 +200,8 @@ class DrivenScope(Driven):
             self._set("trigger-level", edge.level_v, source=source, n=n)
 
     def _arm_once(self) -> None:
-        self._count = self._captures()
+        self._count = self._captures() if self._counted is None else self._counted
+        self._counted = None
         self._seen_armed, self._triggered_at_s = False, None
         before_s = self._timebase.duration_s * self._timebase.pre_fraction
         self._do("arm")
@@ -254,10 +257,12 @@ class DrivenScope(Driven):
         )
         if done and self._triggered_at_s is None:
             self._triggered_at_s = self._clock.mono_s()
+        self._counted = count if done else None
         return done
 
     def stop(self) -> None:
         """Stop; an armed acquisition is given up."""
+        self._counted = None
         self._do("stop")
 
     # ---- fetch ------------------------------------------------------------------------------
