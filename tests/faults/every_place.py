@@ -302,8 +302,13 @@ def scatter_of(finding: Finding) -> float:
 
 
 def _scale(finding: Finding) -> float:
-    """What scatter is a share of: the nearest limit, half the width between two, or the value."""
+    """What scatter is a share of: the nearest limit, half the width between two, or the value.
+
+    The value also where it only must not be less (a leak of gigaohms against one megohm).
+    """
     low, high = finding.limit_low, finding.limit_high
+    if low and high is None:
+        return max(abs(finding.value or 0.0), abs(low))
     known = [abs(one) for one in (low, high) if one]  # a limit of nothing is no scale
     if low is not None and high is not None:
         known.append((high - low) / 2)
