@@ -31,7 +31,7 @@ SERIES_OHM, SERIES_STEP_OHM = 100.0, 10.0
 READINGS = 5
 EMPTY_S = 5.0
 """Rest after the mains went off: an output that still stands would drive the source."""
-PLAN_S = 150.0
+PLAN_S, TURN_S = 78.0, 30.0
 NOT_ASKED = "the profile does not say what the maker allows an outside source to do ([back_feed])"
 
 
@@ -49,7 +49,7 @@ class OutsideSource:
         if conditions.bench.by_role("meter") is None:
             missing = "no meter on the bench: join one to the output terminals"
         return Plan(
-            duration_s=PLAN_S,
+            duration_s=PLAN_S + TURN_S * (conditions.profile.unit.setting == "hand"),
             hands=("outside source", "handheld meter", "resistor"),
             missing=missing,
             applies=allowed and not conditions.quick,

@@ -41,6 +41,11 @@ LINGER_S = 6.0
 ASK_AGAIN_S = 25.0
 """After so long, far from the target and still, a live person is asked again."""
 RECENT_READINGS = 50
+RESTLESS_S, LIVE_RESTLESS_S = 15.0, 90.0
+"""A knob that nobody moves and whose output still jumps is restless after so long: the latter
+for a live person, who may be tuning to and fro."""
+TREND_SHARE = 0.5
+"""Halves of that time whose means differ by more than this share of their scatter: still moving."""
 ASKED = 3
 """Times that a person is asked before the knob is taken to be without effect."""
 FAR_PART, FAR_V = 0.15, 1.0
@@ -65,6 +70,8 @@ def _held(work: Workplace, asked_v: float) -> tuple[float, bool]:
     begun_s = work.clock.mono_s()
     give_up_s = begun_s + (LIVE_TIMEOUT_S if live else HOLD_TIMEOUT_S)
     recent: deque[float] = deque(maxlen=RECENT_READINGS)
+    since_s = begun_s
+    whole: list[float] = []
     while work.clock.mono_s() < give_up_s:
         reading = meter_of(work).read_volts()
         if reading.value is None:  # a hand may have gone beyond the range
@@ -72,6 +79,11 @@ def _held(work: Workplace, asked_v: float) -> tuple[float, bool]:
             work.clock.sleep(RETRY_S)
             continue
         recent.append(reading.value)
+        whole.append(reading.value)
+        if work.clock.mono_s() - since_s >= (LIVE_RESTLESS_S if live else RESTLESS_S):
+            if _jumps_about(whole):
+                break
+            since_s, whole = work.clock.mono_s(), []
         seen = still.add(reading.t_mono_s, reading.value)
         if isinstance(work.operator, Watcher):
             work.operator.watch(f"target {asked_v:.2f} V, now {reading.value:.3f} V")
@@ -82,6 +94,17 @@ def _held(work: Workplace, asked_v: float) -> tuple[float, bool]:
         last_v = sum(recent) / len(recent)
     work.log.event("restless", set_v=asked_v)
     return _accepted(work, last_v), False
+
+
+def _jumps_about(volts: list[float]) -> bool:
+    """Whether these readings go nowhere: their halves have one mean, for all their scatter."""
+    half = len(volts) // 2
+    first, second = volts[:half], volts[half:]
+    if half < RECENT_READINGS:
+        return False
+    middle_v = sum(volts) / len(volts)
+    scatter_v = (sum((v - middle_v) ** 2 for v in volts) / len(volts)) ** 0.5
+    return abs(sum(second) / len(second) - sum(first) / half) <= TREND_SHARE * scatter_v
 
 
 def _taken(held_v: float, asked_v: float, still_s: float, waited_s: float) -> bool:

@@ -39,7 +39,7 @@ CLEAR_V = 1.2
 TRIES = 4
 """Turns for each pass that is wanted."""
 RESTLESS_MOST = 4
-"""So often in a row the output may keep moving with the knob left alone: each costs a minute."""
+"""So often in a row the output may keep moving with the knob left alone."""
 POINT_S = 900.0
 """Bench time for the passes of one point at one load: three times what a slow hand needs."""
 

@@ -81,7 +81,7 @@ def test_a_dirty_track_is_found(tmp_path: Path) -> None:
 
 
 def test_a_knob_that_does_not_rest_ends_the_map_in_minutes(tmp_path: Path) -> None:
-    """Each attempt at rest costs a minute: without a bound such a track took four hours."""
+    """Without a bound such a track took four hours of bench time."""
     with Simulated(tmp_path, profile="kn-1502", faults=["pot-noisy"]) as bench:
         begun_s = bench.clock.mono_s()
         result = bench.run("tap-map")
