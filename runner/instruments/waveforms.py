@@ -18,6 +18,7 @@ from runner.errors import FramingError
 
 __all__ = ["DECODERS", "Record", "Scaling", "samples_from"]
 
+_NO_VOLTS = 9e36
 _DTYPES = {"uint8": "u1", "int8": "i1", "uint16": "u2", "int16": "i2", "float32": "f4"}
 
 
@@ -98,14 +99,19 @@ def tek_fields(raw: NDArray[np.generic], scaling: Scaling) -> Record:
 
 
 def real_volts(raw: NDArray[np.generic], scaling: Scaling) -> Record:
-    """Volts already; head is xstart, xstop, n, values an interval."""
+    """Volts already; head is xstart, xstop, n, values an interval.
+
+    What stands for no number or infinity (9.91E37, ±9.9E37, SCPI-1999 vol. 1, 7.2.1.5) is NaN.
+    """
     if len(scaling.head) != 4:
         raise FramingError(f"4 fields were due in the data header, found {len(scaling.head)}")
     start_s, stop_s, n, _ = scaling.head
     if n < 2:
         raise FramingError("the scope has no data yet")
     v = raw.astype(np.float64)
-    lsb = float(np.min(np.diff(np.unique(v)))) if np.unique(v).size > 1 else 0.0
+    v[np.abs(v) > _NO_VOLTS] = np.nan
+    levels = np.unique(v[np.isfinite(v)])
+    lsb = float(np.min(np.diff(levels))) if levels.size > 1 else 0.0
     return Record(v, (stop_s - start_s) / (n - 1), start_s, lsb)
 
 

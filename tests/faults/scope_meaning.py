@@ -17,8 +17,10 @@ from tests.faults.plain import RECORD, SCOPE
 from tests.faults.scope_setup import capture, set_up
 from tests.instruments.bench_of import opened_instrument
 from tests.instruments.scenarios import capture_of
+from tests.instruments.scope_encoders import VOLTS
 from tests.instruments.scopes import SCOPES
 from tests.instruments.twin import Twin, definite, served
+from tests.link.scripted import MUTE
 
 PRE = "1,0,1000,1,+1.0E-05,-1.0E-03,0,+1.0E-05,+4.5E+00,32768"
 
@@ -138,6 +140,20 @@ def f54() -> str:
         scope.errors()  # an answer, so that the stop has arrived
         assert "STOP" in player.log[-2:]
         return outcome + ", stopped"
+
+
+@case(
+    "F54b",
+    "Nothing is answered once a single has begun, until somebody reconnects",
+    due="INVALID(it did not arm (state idle)), reopened, not hung",
+    twin=usual,
+    twin_due="VALUE 60 mVpp",
+)
+def f54b() -> str:
+    with scope_on({"SING": MUTE, "ACQ:NUMB?": b"0\n"}) as (scope, _, server):
+        outcome = told(capture({}, scope, timeout_s=0.5))
+        assert server.connections > 1 and server.open_now == 1
+        return outcome + ", reopened, not hung"
 
 
 @case(
@@ -262,3 +278,19 @@ def f60() -> str:
         assert clock.mono_s() - begun[0] > 3.0
         assert isinstance(player, Faulty)
         return swing(captured) + " after completion"
+
+
+@case(
+    "F25b",
+    "A record with a sample that is not a number",
+    due="INVALID(clipped: some samples have no value)",
+    twin=lambda: swing(capture_of("rs-rtb2000", SCOPES["rs-rtb2000"]())[0]),
+    twin_due="VALUE 60 mVpp",
+)
+def f25b() -> str:
+    def gapped(_: Any) -> bytes:
+        volts = VOLTS.astype("<f4")
+        volts[100] = 9.91e37
+        return definite(volts.tobytes())
+
+    return swing(capture_of("rs-rtb2000", _twin_with({r"CHAN1:DATA\?": gapped}, "rs-rtb2000"))[0])
