@@ -107,7 +107,7 @@ def output_farads(record: Record, profile: Profile) -> Farads | None:
         return None
     values = [(load_a + BLEED_A) / fall.v_per_s for load_a, fall in falls]
     middle = float(np.median(values))
-    scatter = float(np.std(values)) / middle
+    scatter = _scatter(values)
     if scatter > SCATTER_SHARE:
         return None  # something else than one capacitor falls here
     u = root_sum([LOAD_U, LINE_U, RAIL_U_A / falls[0][0], scatter])
@@ -138,7 +138,7 @@ def reservoir_farads(
         besides_a, u_besides_a = half_a, half_a / 3**0.5
     values = [_both(load_a, fall, rail, besides_a) for load_a, fall in slopes]
     both = float(np.median(values))
-    load_a, scatter = slopes[0][0], float(np.std(values)) / both
+    load_a, scatter = slopes[0][0], _scatter(values)
     parts = [LOAD_U, line_u, scatter]
     if rail is None:
         parts.append(u_besides_a / load_a)
@@ -149,6 +149,15 @@ def reservoir_farads(
     u_rail = root_sum([u_both * rail.v_per_s, both * rail.u_v_per_s]) if rail is not None else 0.0
     u = root_sum([u_both, small.u_farad])
     return Farads(both - small.farad, u, how, rail_a, u_rail)
+
+
+def _scatter(values: list[float]) -> float:
+    """Sigma of a normal from the median deviation, over the median: a shallow flank does not count.
+
+    1.48 is 1/0.6745, the upper quartile of the normal (handbook value).
+    """
+    middle = float(np.median(values))
+    return 1.48 * float(np.median(np.abs(np.array(values) - middle))) / middle
 
 
 def _both(load_a: float, fall: Fall, rail: Fall | None, besides_a: float) -> float:

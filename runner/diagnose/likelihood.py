@@ -29,6 +29,9 @@ SHOWN, MAY = 0.85, 0.6
 TRUST, TRUST_KIND = 4.0, 6.0
 LEAST_P = 0.001
 """What a state that a cause was never seen to bring may have."""
+ODD_SHARE = 0.05
+"""Part of the readings of a unit that its cause does not account for: they are as any cause brings
+them. Without it one odd sign among forty outweighs all others."""
 NONE_PRIOR, LUCK_PRIOR, STRAYS_P = 0.02, 1.0, 0.03
 NEAR = "near"
 NEAR_P, NEAR_ONLY_P = 0.03, 0.05
@@ -56,6 +59,7 @@ class StateTable:
     kind: str
     _known: dict[tuple[str, str], dict[str, float]] = field(default_factory=dict)
     _joint: dict[tuple[str, str, str], dict[str, float]] = field(default_factory=dict)
+    _any: dict[str, dict[str, float]] = field(default_factory=dict)
 
     def of(self, cause: Cause | None, feature: str) -> dict[str, float]:
         """P(state | cause) of all states of a feature; of a healthy unit for ``None``."""
@@ -68,7 +72,18 @@ class StateTable:
     def p(self, cause: Cause | None, feature: str, state: str) -> float:
         """P(state | cause), never below what a state not seen so far may have."""
         least = NEAR_P if cause is None and state == NEAR else LEAST_P
-        return max(self.of(cause, feature).get(state, 0.0), least)
+        return self.odd(feature, state, max(self.of(cause, feature).get(state, 0.0), least))
+
+    def odd(self, feature: str, state: str, p: float) -> float:
+        """``p`` with the ``ODD_SHARE`` of readings that are as any cause brings them."""
+        return (1.0 - ODD_SHARE) * p + ODD_SHARE * self.any_cause(feature).get(state, 0.0)
+
+    def any_cause(self, feature: str) -> dict[str, float]:
+        """States that any of the causes brings, each as often as the other."""
+        if feature not in self._any:
+            rows = [self.of(cause, feature) for cause in load_causes()]
+            self._any[feature] = {s: sum(r[s] for r in rows) / len(rows) for s in rows[0]}
+        return self._any[feature]
 
     def both(self, a: Cause, b: Cause, feature: str) -> dict[str, float]:
         """P(state) when both causes are there, see :func:`together`."""
@@ -157,7 +172,7 @@ def probabilities(
     for a, b in ((a, b) for place, a in firsts for b in by_score[place:]):
         prior = math.log(PAIR_PRIOR * a.prior * b.prior) + clear
         scores[(a.name, b.name)] = prior + _both(table, a, b, seen)
-    scores[(NONE_FITS,)] = math.log(NONE_PRIOR) + clear + _none(table, causes, seen)
+    scores[(NONE_FITS,)] = math.log(NONE_PRIOR) + clear + _none(table, seen)
     if near:
         luck = math.log(LUCK_PRIOR) + strays * math.log(STRAYS_P)
         scores[(BAD_LUCK,)] = luck + _score(table, None, seen)
@@ -173,17 +188,16 @@ def _score(table: StateTable, cause: Cause | None, seen: Mapping[str, str]) -> f
 def _both(table: StateTable, a: Cause, b: Cause, seen: Mapping[str, str]) -> float:
     total = 0.0
     for name, state in seen.items():
-        p = table.both(a, b, name).get(state, 0.0)
-        total += table.weight(name) * math.log(max(p, LEAST_P))
+        p = max(table.both(a, b, name).get(state, 0.0), LEAST_P)
+        total += table.weight(name) * math.log(table.odd(name, state, p))
     return total
 
 
-def _none(table: StateTable, causes: Sequence[Cause], seen: Mapping[str, str]) -> float:
+def _none(table: StateTable, seen: Mapping[str, str]) -> float:
     """An unknown cause brings in each feature what any of the known ones brings, independently."""
     total = 0.0
     for name, state in seen.items():
-        known = [table.p(c, name, state) for c in causes]
-        p = 0.7 * sum(known) / len(known) + 0.3 / len(table.of(None, name))
+        p = 0.7 * table.any_cause(name)[state] + 0.3 / len(table.of(None, name))
         total += table.weight(name) * math.log(p)
     return total
 

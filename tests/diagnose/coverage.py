@@ -1,8 +1,8 @@
 """``python -m tests.diagnose.coverage FOLDER…``: how often estimates hold the truth.
 
-The folders are what ``tests.diagnose.generate`` made: records and ``cases.jsonl``. Cases with odd
-numbers were looked at while the estimates were written; those with even numbers were not, and
-are the proof. Prints a table of both, by estimate, and each case outside.
+The folders are what ``tests.diagnose.generate`` made: records and ``cases.jsonl``. Cases in
+``looked_at.json`` were seen while estimates and their uncertainties were chosen; the others were
+not, and are the proof. Prints a table of both, by estimate, and each case outside.
 """
 
 from __future__ import annotations
@@ -21,12 +21,13 @@ from runner.diagnose.diagnosis import diagnose
 from runner.one_thread import one_thread
 from runner.profile import find_profile, load_profile
 from runner.record.reader import open_record
+from tests.diagnose.prove import looked_at
 from tests.diagnose.truth import parts_of, truth_of
 
 __all__ = ["Held", "held_in", "table"]
 
 Held = tuple[str, bool, bool, str]
-"""Estimate, even case, inside, the sentence about it."""
+"""Estimate, case not looked at, inside, the sentence about it."""
 
 
 def held_in(case: dict[str, Any], folder: Path) -> Iterator[Held]:
@@ -42,20 +43,25 @@ def held_in(case: dict[str, Any], folder: Path) -> Iterator[Held]:
         sigma = (one.high - one.low) / 4.0
         told = f"{case['number']} {case['faults']} {one.name}: {one.value:.4g}, true {true:.4g}"
         told += f" ({(one.value - true) / sigma:+.1f} σ)" if sigma > 0.0 else ""
-        yield name, case["number"] % 2 == 0, one.low <= true <= one.high, told
+        yield name, case["number"] not in looked_at(), one.low <= true <= one.high, told
 
 
 def table(held: list[Held]) -> list[str]:
-    """Rows of the table: estimate, odd cases, even cases."""
+    """Rows of the table: estimate, cases looked at, others."""
     counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0, 0])
-    for estimate, is_even, is_inside, _ in held:
+    for estimate, is_fresh, is_inside, _ in held:
         for key in (estimate, "all"):
-            counts[key][2 * is_even] += is_inside
-            counts[key][2 * is_even + 1] += 1
-    rows = ["| estimate | odd: inside of | even: inside of | even, % |", "|---|---|---|---|"]
-    for name, (odd_in, odd, even_in, even) in sorted(counts.items(), key=lambda c: c[0] == "all"):
-        share = f"{100 * even_in / even:.0f}" if even else "–"
-        rows.append(f"| {name} | {odd_in} of {odd} | {even_in} of {even} | {share} |")
+            counts[key][2 * is_fresh] += is_inside
+            counts[key][2 * is_fresh + 1] += 1
+    rows = [
+        "| estimate | looked at: inside of | others: inside of | others, % |",
+        "|---|---|---|---|",
+    ]
+    for name, (seen_in, seen, fresh_in, fresh) in sorted(
+        counts.items(), key=lambda c: c[0] == "all"
+    ):
+        share = f"{100 * fresh_in / fresh:.0f}" if fresh else "–"
+        rows.append(f"| {name} | {seen_in} of {seen} | {fresh_in} of {fresh} | {share} |")
     return rows
 
 

@@ -39,7 +39,9 @@ from runner.one_thread import one_thread
 from runner.profile import Profile, find_profile, load_profile
 from runner.record.reader import Record, open_record
 
-__all__ = ["Case", "Judged", "folds", "judge", "read_cases", "runs_of", "unlucky"]
+__all__ = [
+    "Case", "Judged", "folds", "judge", "looked_at", "read_cases", "runs_of", "unlucky",
+]  # fmt: skip
 
 FOLDS = 10
 LOOKED_AT = Path(__file__).with_name("looked_at.json")
@@ -48,7 +50,7 @@ TEACH_FROM = 300_000
 SURE = 0.98
 LUCK, BEYOND = 4, (0.1, 0.9)
 """Unlucky units per healthy record; how far beyond the limit the value lies, in parts of its U."""
-TEMPERATURES = (0.3, 0.4, 0.55, 0.75, 1.0, 1.4)
+TEMPERATURES = (0.3, 0.35, 0.4, 0.5, 0.65, 0.9)
 
 
 @dataclass(frozen=True, slots=True)
@@ -106,7 +108,8 @@ def _profile(name: str) -> Profile:
 
 
 @cache
-def _looked_at() -> frozenset[int]:
+def looked_at() -> frozenset[int]:
+    """Numbers of the cases that were seen while anything was corrected."""
     return frozenset(json.loads(LOOKED_AT.read_text(encoding="utf-8")))
 
 
@@ -121,7 +124,7 @@ def _cases(folder: Path, line: dict[str, Any]) -> list[Case]:
             line["number"], tuple(line["causes"]), _profile(line["profile"]), line["missing"],
             {name: Feature(**one) for name, one in seen["features"].items()},
             [Finding.from_dict(one) for one in seen["failed"]],
-            line["number"] not in _looked_at(), luck,
+            line["number"] not in looked_at(), luck,
         )
         for luck, seen in enumerate(data["seen"])
     ]  # fmt: skip
@@ -232,7 +235,7 @@ def main() -> None:
     folders = [Path(name) for name in sys.argv[1:] if not name.startswith("-")]
     cases = read_cases(folders)
     if "--looked-at" in sys.argv:
-        LOOKED_AT.write_text(json.dumps(sorted(_looked_at() | {c.number for c in cases})) + "\n")
+        LOOKED_AT.write_text(json.dumps(sorted(looked_at() | {c.number for c in cases})) + "\n")
     parts = folds(cases)
     by_temperature = {t: judge(parts, t) for t in TEMPERATURES}
     losses = {t: loss(judged) for t, judged in by_temperature.items()}
