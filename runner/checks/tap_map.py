@@ -44,7 +44,7 @@ NEXT_PASS_STEPS = 3
 GLITCHES = 5
 """Changes recorded each way at full load, where the glitch is largest; one at other loads."""
 LOWEST_V = 1.0
-BY_HAND_S, QUICK_BY_HAND_S, SEARCH_S = 530.0, 120.0, 240.0
+BY_HAND_S, QUICK_BY_HAND_S, SEARCH_S = 530.0, 105.0, 240.0
 """Bench time one tap point costs: by slow turns, and by search with dwells."""
 PAIRS_A_TAP = 20
 """Up-and-down pairs one tap point costs: searches, dwells and recorded changes."""

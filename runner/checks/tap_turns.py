@@ -17,6 +17,7 @@ from runner.checks.tap_search import match_taps
 from runner.checks.tap_sensors import CoilSensor, coil_channels, count_edges, power_sensor
 from runner.checks.turn_events import Crossing, crossing
 from runner.errors import BenchError, PersonWantsError
+from runner.operator.requests import Watcher
 
 __all__ = ["enough", "map_by_hand"]
 
@@ -38,6 +39,7 @@ CLEAR_V = 1.2
 """How far back the knob goes so that the other winding is surely connected."""
 TRIES = 4
 """Turns for each pass that is wanted."""
+HANDS_OFF = f"hand off the knob for {DWELL_S:.0f} s; a bell tells when it is over"
 RESTLESS_MOST = 4
 """So often in a row the output may keep moving with the knob left alone."""
 POINT_S = 900.0
@@ -194,7 +196,11 @@ def _dwell(turner: Turner, place: _Place) -> bool:
         turner.go(place.near_v(direction))
         begun_s = work.clock.mono_s()
         at_v = meter_of(work).read_volts().value
+        if isinstance(work.operator, Watcher):
+            work.operator.watch(HANDS_OFF)
         changes = count_edges(turner.coils, work.clock, place.tap, DWELL_S, CHANGES_MOST)
+        if isinstance(work.operator, Watcher):
+            work.operator.heard()
         turner.operations += 1 + (changes or 0)
         turner.unsure(place.tap)
         chatters = chatters or (changes or 0) > CHANGES_MOST
