@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections import deque
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from statistics import fmean, pstdev
 
 from runner.checks.check import Workplace
 from runner.checks.points import full_load_a
@@ -99,12 +100,10 @@ def _held(work: Workplace, asked_v: float) -> tuple[float, bool]:
 def _jumps_about(volts: list[float]) -> bool:
     """Whether these readings go nowhere: their halves have one mean, for all their scatter."""
     half = len(volts) // 2
-    first, second = volts[:half], volts[half:]
     if half < RECENT_READINGS:
         return False
-    middle_v = sum(volts) / len(volts)
-    scatter_v = (sum((v - middle_v) ** 2 for v in volts) / len(volts)) ** 0.5
-    return abs(sum(second) / len(second) - sum(first) / half) <= TREND_SHARE * scatter_v
+    moved_v = abs(fmean(volts[half:]) - fmean(volts[:half]))
+    return moved_v <= TREND_SHARE * pstdev(volts)
 
 
 def _taken(held_v: float, asked_v: float, still_s: float, waited_s: float) -> bool:
