@@ -22,7 +22,7 @@ from runner.record.reader import CheckData
 if TYPE_CHECKING:
     from runner.signals.samples import FloatArray
 
-__all__ = ["NAME", "Place", "findings", "output_at"]
+__all__ = ["NAME", "Place", "findings", "off_line_v", "output_at"]
 
 NAME = "setting"
 FIT_POINTS = 3
@@ -126,6 +126,18 @@ def _line(outputs: Mapping[Place, Budget | str], profile: Profile, judge: Judge)
         judge.apply(offset, Limit.about(0.0, limits.limit.at(0.0) or allowed_v), source),
         judge.apply(bend, Limit.about(0.0, allowed_v), source, at=at),
     ]
+
+
+def off_line_v(outputs: Mapping[Place, Budget | str]) -> dict[Place, float]:
+    """How far each place lies from the straight line through all (least squares), V."""
+    import numpy as np
+
+    known = {place: one.value for place, one in outputs.items() if isinstance(one, Budget)}
+    set_v = np.array([place.set_v for place in known])
+    error_v = np.array([*known.values()]) - set_v
+    shape = np.column_stack([set_v, np.ones_like(set_v)])
+    off_v = error_v - shape @ np.linalg.lstsq(shape, error_v, rcond=None)[0]
+    return dict(zip(known, off_v.tolist(), strict=True))
 
 
 def _fitted(

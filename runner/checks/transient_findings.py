@@ -172,6 +172,11 @@ def _step_time(samples: FloatArray, t_s: FloatArray, before: int) -> float:
 
 
 def _budget(data: CheckData, line: WaveformLine, worst: StepResponse, times: list[float]) -> Budget:
+    """Budget of the worst of these records' times.
+
+    What the scope does from one record to the next is inside its sheet's limit; only where no
+    such limit is known the scatter stands for it.
+    """
     fields = line.fields
     scale = scope_scale_of(data, fields["instrument"], fields["span_v"], fields["probe"])
     lines = [
@@ -181,7 +186,7 @@ def _budget(data: CheckData, line: WaveformLine, worst: StepResponse, times: lis
         ),
         Line.from_limit("sample interval", float(fields["dt_s"]), unit="s"),
     ]  # fmt: skip
-    if len(times) > 1:
+    if len(times) > 1 and scale.difference_v == 0:
         lines.append(
             Line("scatter of records", "A", standard_deviation(times), worst.recovery_s, "s",
                  dof=len(times) - 1, distribution="t")

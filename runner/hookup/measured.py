@@ -13,7 +13,8 @@ from runner.hookup.earth_reference import (
     ReadingLimits,
     earth_reference,
 )
-from runner.metrology.repeats import standard_deviation
+from runner.metrology.last_digit import spread_within
+from runner.metrology.readings import DIFFER_P
 from runner.metrology.scale import Scale
 from runner.reading import Reading
 from runner.record.reader import CheckData
@@ -49,9 +50,7 @@ def earth_measured(data: CheckData) -> EarthReference:
             output_v, _mean(scale, direct["plus", bleed]), _mean(scale, direct["minus", bleed]),
             shunt_ohms,
             max(_spread(direct[terminal, bleed]) for terminal in TERMINALS),
-            plus_u_v=_scatter_u(direct["plus", bleed]),
-            minus_u_v=_scatter_u(direct["minus", bleed]),
-            dof=_dof([direct[terminal, bleed] for terminal in TERMINALS]),
+            *_scatter(direct["plus", bleed], direct["minus", bleed]),
         )
         for bleed, shunt_ohms in (
             ("off", meter_ohms), ("on", 1 / (1 / meter_ohms + 1 / bleed_ohms)),
@@ -99,14 +98,23 @@ def _spread(readings: Sequence[Reading]) -> float:
     return SPREAD_SHARE * (max(values) - min(values))
 
 
-def _scatter_u(readings: Sequence[Reading]) -> float | None:
-    """Standard uncertainty of the mean of the readings at one place from their scatter, in V."""
-    values = valid_values(readings)
-    return standard_deviation(values) / math.sqrt(len(values)) if len(values) > 1 else None
+def _scatter(
+    plus: Sequence[Reading], minus: Sequence[Reading]
+) -> tuple[float | None, float | None, float]:
+    """Standard uncertainty of the mean of either terminal's readings in V, and its freedom.
 
-
-def _dof(sets: Sequence[Sequence[Reading]]) -> float:
-    return max(1.0, min(len(valid_values(one)) for one in sets) - 1.0)
+    Both are read in the same way, so their scatter is pooled unless it differs (F test).
+    """
+    sets = [valid_values(one) for one in (plus, minus)]
+    own = [spread_within([one]) for one in sets]
+    if not all(one.dof for one in own):
+        return None, None, math.inf
+    pooled = [
+        one.joined([other], 0.0, DIFFER_P) for one, other in zip(own, sets[::-1], strict=True)
+    ]
+    alike = all(one.dof == own[0].dof + own[1].dof for one in pooled)
+    first, second = pooled if alike else own
+    return first.mean_u, second.mean_u, float(min(first.dof, second.dof))
 
 
 def _pairs(data: CheckData, arrangement: dict[str, object]) -> list[AcPair]:

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from runner.acceptance import Acceptance, Inputs, load_inputs, run_acceptance
 from runner.assess import assess, findings_of
 from runner.bench import find_bench
+from runner.checks.setting_findings import off_line_v, output_at
 from runner.finding import Finding
 from runner.job import Job
 from runner.profile import Profile
@@ -105,6 +106,8 @@ def line_of(
         for finding in found:
             number = alike[finding.what] = alike.get(finding.what, -1) + 1
             value = _true_value(finding, number, true, truth)
+            if finding.what == "bend":
+                value = _true_bend(finding, data, truth)
             if (check, finding.what) in by_plant:
                 value = by_plant[check, finding.what][number]  # one a place, as the findings
             rows.append(_row(finding, value))
@@ -165,6 +168,16 @@ def _true_findings(data: CheckData, truth: Truth, profile: Profile) -> list[Find
         for w in data.waveforms
     ]
     return findings_of(replace(data, readings=readings, waveforms=waves), profile)
+
+
+def _true_bend(finding: Finding, data: CheckData, truth: Truth) -> float | None:
+    """True distance from the line at the place that the finding names."""
+    values = truth.readings.get(data.name, [])
+    if len(values) != len(data.readings):
+        return None
+    readings = [_with_value(r, v) for r, v in zip(data.readings, values, strict=True)]
+    off_v = off_line_v(output_at(replace(data, readings=readings)))
+    return next((v for place, v in off_v.items() if place.words == finding.at), None)
 
 
 def _with_value(reading: Reading, true: float | None) -> Reading:

@@ -44,8 +44,6 @@ def _judged(lines: list[Line]) -> dict[tuple[str, str], list[tuple[int, float, f
         for row in line["findings"]:
             if row["v"] is not None and row["t"] is not None and row["U"]:
                 value, true = row["v"], row["t"]
-                if row["what"] == "bend":  # the largest of many, of either sign
-                    value, true = abs(value), abs(true)
                 place = (line["seed"], value, row["U"], true)
                 found[quantity_of(row)].append(place)
     return found
