@@ -127,15 +127,20 @@ def _draw(axes: Axes, panel: _Panel, per: float, scale: Scale, colour: str) -> N
 
 
 def _mark_stages(axes: Axes, samples: Samples, per: float, *, named: bool) -> None:
-    """Thin lines where stages begin, their names above the first panel, gaps as pale strips."""
+    """Thin lines where stages begin, their names above the first panel, gaps as pale strips.
+
+    A stage that was taken up again is named once.
+    """
+    before = ""
     for number, stage in enumerate(samples.stages):
         begin = float(samples.t_s[stage.first]) / per
         if number:
             axes.axvline(begin, color=INK, linewidth=0.7, linestyle=(0, (2, 2)))
-        if named:
+        if named and stage.name != before:
             axes.annotate(
                 stage.name, (begin, 1.0), xycoords=("data", "axes fraction"), xytext=(2, 2),
                 textcoords="offset points", fontsize=7.5,
             )  # fmt: skip
+        before = stage.name
     for at_s, length_s in samples.gaps:
         axes.axvspan(at_s / per, (at_s + length_s) / per, color="#dddddd", hatch="//", linewidth=0)

@@ -31,7 +31,7 @@ def test_it_tells_a_quiet_night(tmp_path: Path) -> None:
     assert energy == pytest.approx(650, rel=0.03)
     # An hour of two minutes a pair: 30 there and back, the last not gone back from. Each is a
     # change at this bench's inlet; setting the stages, with the load off, shows nothing there.
-    assert "at most 60 planned; 59 seen at changes of set point (inlet power)" in page
+    assert "60 planned in tap cycling; 59 seen at changes of set point (inlet power)" in page
     assert "0 unasked (inlet power, constant load); 0.12 % of 50,000 (data sheets)" in page
 
 
