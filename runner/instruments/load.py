@@ -95,6 +95,9 @@ class DrivenLoad(Driven):
         if "short" not in self._words.settings:
             raise InstrumentError(f"{self.name}: a short is not in its dialect")
         self._set("short", on, **self._context())
+        mode = self._words.settings.get("mode")
+        if mode is not None and mode.get == self._words.settings["short"].get:
+            self._mode = ""  # the short is a mode, and took the place of the one before
 
     def cut_below(self, volts: float) -> bool:
         """Draw only above this voltage (0: always), read back; False where it cannot."""

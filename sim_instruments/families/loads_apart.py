@@ -131,15 +131,16 @@ class Kel103(PulsingLoad):
 
     def words(self) -> list[Command]:
         """One command a message."""
-        modes = Choice({w: (v, w) for w, v in zip(("CC", "CV", "CR", "CW"),
-                        ("CURR", "VOLT", "RES", "POW"), strict=True)})  # fmt: skip
+        modes = Choice({w: (v, w) for w, v in zip(("CC", "CV", "CR", "CW", "SHORT"),
+                        ("CURR", "VOLT", "RES", "POW", "SHORT"), strict=True)})  # fmt: skip
+        self.default("short", False)
         amps = Figure(0.0, 30.0, 0.0, ("A",), form="{:.3f}A")
         ohms = Figure(0.05, 7500.0, 7500.0, ("OHM",), form="{:.3f}OHM")
         level = Number(0.0, 30.0, 0.0, ("A",))
         dyn = (Integer(1, 6), level, level, Number(0.1, 1e3, 1e2, ("HZ",)),
                Number(1.0, 99.0, 50.0, ("PCT",)))  # fmt: skip
         return [
-            Command("FUNCtion", self._static, lambda: modes.write(self.settings["mode"]), (modes,)),
+            Command("FUNCtion", self._static, lambda: modes.write(self._mode_now()), (modes,)),
             self.setting("CURRent", "CURR", amps, 0.0, self.apply),
             self.setting("RESistance", "RES", ohms, 7500.0, self.apply),
             Command("INPut", self.switch, lambda: "ON" if self.settings["input"] else "OFF",
@@ -149,8 +150,14 @@ class Kel103(PulsingLoad):
             Command("MEASure:CURRent", ask=lambda: self.fresh(self.amperes, "{:.3f}A")),
         ]  # fmt: skip
 
+    def _mode_now(self) -> str:
+        return "SHORT" if self.settings["short"] else str(self.settings["mode"])
+
     def _static(self, mode: str) -> None:
-        self.settings["mode"] = mode
+        """A short is a mode like the others."""
+        self.settings["short"] = mode == "SHORT"
+        if mode != "SHORT":
+            self.settings["mode"] = mode
         self.arm(False)
 
     def _pulse(self, way: int, low: float, high: float, hertz: float, percent: float) -> None:

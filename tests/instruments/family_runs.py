@@ -53,7 +53,8 @@ ROLES: Mapping[str, Role] = {
     "load": Role(
         table.LOADS, ("load-effect", "current-limit", "transient", "impedance"),
         ("rigol-dl3000", "siglent-sdl"),
-        lacks={"easttester-et54": "current-limit, transient, impedance: no constant resistance and"
+        lacks={"rigol-dl3000": "no short: none is documented",
+               "easttester-et54": "current-limit, transient, impedance: no constant resistance and"
                " no pulses are documented"},
     ),
     "scope": Role(

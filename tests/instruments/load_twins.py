@@ -217,7 +217,7 @@ LOADS: dict[str, Twin] = {
         scpi=False,
         state={"mode": "CC", "amps": "0", "input": "OFF"},
         sets={
-            r"FUNC (CC|CV|CR|CW)": "mode",
+            r"FUNC (CC|CV|CR|CW|SHORT)": "mode",
             r"CURR ([\d.]+)A": "amps",
             r"RES ([\d.]+)OHM": "ohms",
             r"INP (ON|OFF)": "input",
