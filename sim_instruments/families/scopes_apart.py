@@ -281,7 +281,7 @@ class Rtb2000(FamilyScope):
             self.setting("FORMat:BORDer", "order", Word("MSBFirst", "LSBFirst"), "MSBF"),
             self.setting(f"{head}:POINts", "depth", Word("DEFault", "MAXimum", "DMAXimum"), "DEF"),
             Command(f"{head}:HEADer", ask=self.header),
-            Command(head, ask=self.data),
+            Command(head, ask=self.floats),
         ]  # fmt: skip
 
     def header(self, number: int) -> str:
@@ -291,7 +291,7 @@ class Rtb2000(FamilyScope):
         last_s = -plan.before_s + (codes.size - 1) * plan.range_s / plan.points
         return f"{-plan.before_s:.8E},{last_s:.8E},{codes.size},1"
 
-    def data(self, number: int) -> bytes:
+    def floats(self, number: int) -> bytes:
         """Volts at the probe's tip."""
         _, codes, setting = self.codes_of(number)
         order = "<f4" if self.settings["order"] == "LSBF" else ">f4"

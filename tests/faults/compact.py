@@ -125,7 +125,8 @@ def _watching(watched: Watched) -> Iterator[None]:
     before, admit = Manners.before, Manners.admit
 
     def name_of(manners: Manners) -> str:
-        return next(n for n, r in watched.bench.rudeness.items() if r is manners.rudeness)
+        known = watched.bench.rudeness.items()
+        return next(str(name) for name, rude in known if rude is manners.rudeness)
 
     def sown(self: Manners, messages: Sequence[str], now_s: float) -> list[str]:
         for offset, message in enumerate(one for one in messages if "?" in one):

@@ -24,6 +24,7 @@ from typing import Any
 from runner.checks.order import NAMES
 from runner.clock import SystemClock
 from runner.errors import BenchError
+from runner.finding import Finding
 from tests.faults.compact import Watched, acceptance
 from tests.faults.every_place import (
     Place,
@@ -79,11 +80,13 @@ def mixture(only: str, due: set[Pair], seed: int) -> list[dict[str, Any]]:
     watched, clock = Watched(sow=sower), SystemClock()
     expected = healthy(only)[0]
     begun_s = clock.mono_s()
+    wrong: list[str] = []
+    found: tuple[Finding, ...] = ()
     with scratch() as folder:
         try:
             outcome = acceptance(folder, {}, (only,) if only else (), watched=watched)
         except BenchError as error:
-            said, wrong, found, reason = "stopped at opening", [], (), str(error)
+            said, reason = "stopped at opening", str(error)
         else:
             said, wrong = told(outcome, expected)
             found, reason = tuple(outcome.assessment.findings), outcome.ending.reason
