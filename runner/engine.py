@@ -217,6 +217,7 @@ def _one_check(run: Run, step: Step, done: dict[str, list[Finding]]) -> list[Fin
         quick=run.quick,
         attended=not run.unattended,
         earlier=done,
+        written=run.writer.check_data,
     )
     _as_wanted(run, step, work)
     if run.instruments.load is not None:

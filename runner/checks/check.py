@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Any, Protocol
 
@@ -119,6 +119,8 @@ class Workplace:
     """Whether somebody is there who can look at the unit."""
     earlier: Mapping[str, Sequence[Finding]] = field(default_factory=dict)
     """Findings of the checks done before, by check name (tap points for the ripple points…)."""
+    written: Callable[[str], CheckData] | None = None
+    """What a check of this name wrote so far (the scope's floor for the ripple at low line)."""
 
 
 class Check(Protocol):

@@ -85,10 +85,21 @@ class Headroom:
                 _lower(work, scope, point.name, set_v, load_a)
 
         walk(work, points, lambda point: point.name, one)
+        _keep_floor(work)
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """See :mod:`runner.checks.headroom_findings`."""
         return findings(data, profile)
+
+
+def _keep_floor(work: Workplace) -> None:
+    """Write again what the ripple check found of the bench's own noise, where it was done.
+
+    Same scope, leads and acquisition; the budget of the ripple at low line rests on it.
+    """
+    floor = work.written("ripple").of("floor-pp", acquire="normal") if work.written else []
+    for reading in floor:
+        work.log.reading(reading)
 
 
 def headroom_points(work: Workplace) -> list[OutputPoint]:

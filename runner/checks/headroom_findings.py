@@ -62,7 +62,8 @@ def _ripple(
     scale = scope_scale_of(
         data, first.instrument, float(first.range or 0.0), float(first.at["probe"])
     )
-    budget = scope_pp(what, valid_values(readings), scale)
+    floor = [r for r in data.of("floor-pp") if r.range == first.range]
+    budget = scope_pp(what, valid_values(readings), scale, floor_pp_v=valid_values(floor))
     reason = "the regulator runs out of raw voltage in the valleys: dropout at low line"
     return judge.apply(budget, limit, limits.source, at=at, reason=reason)
 
