@@ -159,9 +159,13 @@ class _Search:
         return allowed_load_a(load, self.high_v, share * full_load_a(self.work.profile))
 
     def mover(self, **at: float | str) -> Move:
-        """Return the probe's move, each reading kept with its place."""
+        """Return the probe's move, each reading kept with its place.
+
+        A search that is widened, or led astray by an output that went off, stays within the rating.
+        """
 
         def move(volts: float) -> Seen:
+            volts = min(max(volts, self.low_v), self.high_v)
             seen = self.probe.move(volts)
             self.work.log.reading(
                 self.probe.readings[volts], set_v=volts, winding=seen.winding, **at

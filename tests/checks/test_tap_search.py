@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from types import SimpleNamespace
 
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from runner.checks import tap_map
 from runner.checks.tap_coarse import coarse_scan
 from runner.checks.tap_search import (
     Seen,
@@ -130,3 +132,18 @@ def test_found_points_take_the_nearest_expected_numbers() -> None:
     assert match_taps([1.0, 2.0, 3.0], [9.0, 14.5, 20.0]) == [1, 2, 3]
     assert match_taps([], [9.0]) == []
     assert match_taps([8.0, 15.0], [9.0]) == [1, 2]
+
+
+def test_a_search_led_astray_stays_within_the_rating() -> None:
+    """An output that went off looked like a change at 24 V; widened, the search asked for 24.5 V."""
+    asked: list[float] = []
+
+    def to(volts: float) -> Seen:
+        asked.append(volts)
+        return Seen(volts, 0)
+
+    probe = SimpleNamespace(readings={24.0: None, 0.0: None}, move=to)
+    log = SimpleNamespace(reading=lambda *_, **__: None)
+    search = SimpleNamespace(probe=probe, low_v=0.0, high_v=24.0, work=SimpleNamespace(log=log))
+    move = tap_map._Search.mover(search)  # type: ignore[arg-type]
+    assert [move(24.5).volts, move(-0.5).volts] == asked == [24.0, 0.0]
