@@ -14,6 +14,9 @@ from runner.record.reader import CheckData, Record
 
 __all__ = ["run_features"]
 
+IDLE_W, IDLE_SHARE = 5.0, 0.03
+"""What a linear unit takes at light load: electronics and relay, and the iron of a transformer for
+its rating (common practice; simulated units lie within 15 %)."""
 EARTH_TEST_V = 20.0
 """Highest voltage that is set while the terminals are measured against earth."""
 
@@ -136,9 +139,11 @@ def _idle(event: dict[str, Any], tap_v: float, rated_a: float, rated_w: float) -
     if (watts := _watts(event)) is None or float(event["share"]) > 0.2:
         return None
     lost_w = watts[0] - tap_v * float(event["share"]) * rated_a
-    state = step(lost_w / rated_w, (0.06, "small"), (0.12, "ok"), (0.2, "more"), (0.4, "high"),
+    usual_w = IDLE_W + IDLE_SHARE * rated_w
+    state = step(lost_w / usual_w, (0.8, "small"), (1.2, "ok"), (1.6, "more"), (3.0, "high"),
                  above="very high")  # fmt: skip
-    return Feature(state, f"{lost_w:.3g} W go in that do not come out, at light load", lost_w)
+    told = f"{lost_w:.3g} W go in that do not come out, at light load ({usual_w:.2g} W are usual)"
+    return Feature(state, told, lost_w)
 
 
 def _tap_power(event: dict[str, Any], tap_v: float, rated_a: float) -> Feature | None:

@@ -50,7 +50,7 @@ TEACH_FROM = 300_000
 SURE = 0.98
 LUCK, BEYOND = 4, (0.1, 0.9)
 """Unlucky units per healthy record; how far beyond the limit the value lies, in parts of its U."""
-TEMPERATURES = (0.3, 0.35, 0.4, 0.5, 0.65, 0.9)
+TEMPERATURES = (0.2, 0.25, 0.3, 0.4, 0.6, 0.9)
 
 
 @dataclass(frozen=True, slots=True)
