@@ -135,7 +135,7 @@ def test_found_points_take_the_nearest_expected_numbers() -> None:
 
 
 def test_a_search_led_astray_stays_within_the_rating() -> None:
-    """An output that went off looked like a change at 24 V; widened, the search asked for 24.5 V."""
+    """An output that went off looked like a change at 24 V; widened, it asked for 24.5 V."""
     asked: list[float] = []
 
     def to(volts: float) -> Seen:
