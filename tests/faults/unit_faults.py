@@ -23,7 +23,9 @@ __all__ = ["HEALTHY", "README", "RESULTS", "results", "tables", "try_fault"]
 README = Path(__file__).parents[2] / "sim_instruments" / "README.md"
 RESULTS = Path(__file__).with_name("unit_faults.json")
 BEGIN, END = "<!-- faults: begin -->", "<!-- faults: end -->"
-HEALTHY = ("none lb-2403", "none lb-3605", "none sw-3010", "none kn-1502")
+HEALTHY = (
+    "none lb-2403", "none lb-3605", "none sw-3010", "none kn-1502", "none sc-2502", "none pc-4002",
+)  # fmt: skip
 NAMES = (*HEALTHY, *FAULTS)
 UNITS = {
     "pot-noisy": "kn-1502",  # a remote set-point bypasses the pot
