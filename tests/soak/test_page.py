@@ -96,7 +96,18 @@ def test_what_is_asked_at_the_bench_stands_on_the_page(
     asked = {"asked": f"Turn the knob to about 9.30 V. {HOSTILE}", "live": "now 9.281 V"}
     (night.folder / SCREEN).write_text(json.dumps(asked), encoding="utf-8")
     _shows(page, "asked", HOSTILE)
-    _shows(page, "live", "9.281 V")
+    _shows(page, "live-value", "9.281 V")
+    for live, words, value in (
+        ("target 9.30 V, now 9.282 V", "target 9.30 V", "9.282 V"),
+        ("now 9.283 V, moving 0.02 V/s (at most 0.05) good", "moving 0.02 V/s (at m", "9.283 V"),
+        (f"hand off the knob {HOSTILE}", HOSTILE, ""),
+    ):
+        shown = {"asked": "Turn", "live": live}
+        (night.folder / SCREEN).write_text(json.dumps(shown), encoding="utf-8")
+        _shows(page, "live-words", words)
+        _shows(page, "live-value", value)
+    (night.folder / SCREEN).write_text(json.dumps(asked), encoding="utf-8")
+    _shows(page, "asked", HOSTILE)
     assert page.locator("#asking img").count() == 0
     assert not page.locator("#main-reading").is_visible(), "an older reading would mislead"
     (night.folder / SCREEN).write_text('{"asked": "", "live": ""}', encoding="utf-8")

@@ -113,7 +113,11 @@ function showScreen() {
   const asked = state.screen.asked || "";
   byId("asking").hidden = !asked || Boolean(state.now.ended);
   put("asked", asked);
-  put("live", state.screen.live || "");
+  const live = state.screen.live || "";
+  const parts = /^(.*?),? ?now (\S+ \S+?)(,.*)?$/.exec(live); // the value alone is read from two metres
+  byId("live").hidden = !live;
+  put("live-words", parts ? [parts[1], (parts[3] || "").slice(2)].filter(Boolean).join(", ") : live);
+  put("live-value", parts ? parts[2] : "");
   byId("main-reading").hidden = Boolean(asked && state.screen.live); // an older reading would mislead
 }
 
