@@ -28,7 +28,7 @@ from runner.profile import Profile
 from runner.reading import Reading
 from runner.record.reader import CheckData
 
-__all__ = ["CHECK", "temperature_coefficient"]
+__all__ = ["CHECK", "ask_what_was_noticed", "temperature_coefficient"]
 
 NAME = "drift"
 WARM_UP_S = 1800.0
@@ -85,7 +85,7 @@ class Drift:
                 return
             for phase, lasts_s in (("warm-up", WARM_UP_S), ("watch", WATCH_S)):
                 _watch(work, phase, lasts_s, set_v, load_a)
-        _noticed(work)
+        ask_what_was_noticed(work)
 
     def findings(self, data: CheckData, profile: Profile) -> list[Finding]:
         """Change over the time watched, against the limit for eight hours."""
@@ -122,7 +122,7 @@ def _watch(work: Workplace, phase: str, lasts_s: float, set_v: float, load_a: fl
         work.clock.sleep(max(0.0, begun_s + passed_s + every_s - work.clock.mono_s()))
 
 
-def _noticed(work: Workplace) -> None:
+def ask_what_was_noticed(work: Workplace) -> None:
     """What only a person can tell of fan and heat after an hour under load, into the report."""
     if not work.attended:
         return
