@@ -127,7 +127,7 @@ def ask_what_was_noticed(work: Workplace) -> None:
     if not work.attended:
         return
     answer = work.operator.answer(AskWords("fan-and-heat", FAN_AND_HEAT))
-    if answer.words.strip():
+    if answer.done and answer.words.strip():
         work.log.event(NOTICED, words=answer.words.strip())
         work.log.note(f"fan and heat after an hour at half load: {answer.words.strip()}")
 

@@ -11,14 +11,16 @@ from runner.checks.drift import ask_what_was_noticed
 from runner.operator.requests import Answer, AskWords, Request
 
 
-def _kept(words: str, *, attended: bool = True) -> tuple[list[Request], list[str]]:
+def _kept(
+    words: str, *, attended: bool = True, done: bool = True
+) -> tuple[list[Request], list[str]]:
     """What was asked, and the notes for the report."""
     asked: list[Request] = []
     notes: list[str] = []
 
     def answer(request: Request) -> Answer:
         asked.append(request)
-        return Answer(done=True, words=words)
+        return Answer(done=done, words=words)
 
     work: Any = SimpleNamespace(
         attended=attended, operator=SimpleNamespace(answer=answer),
@@ -37,6 +39,10 @@ def test_a_line_of_words_stands_in_the_report() -> None:
 @pytest.mark.parametrize("words", ["", "  "])
 def test_nothing_noticed_is_no_note(words: str) -> None:
     assert _kept(words)[1] == []
+
+
+def test_an_end_of_input_is_no_note() -> None:
+    assert _kept("nobody answered", done=False)[1] == []
 
 
 def test_nobody_there_is_not_asked() -> None:
