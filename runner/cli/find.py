@@ -111,8 +111,8 @@ def _try(trial: Path, addresses: tuple[str, ...], clock: Clock, as_json: bool) -
             expected="one address",
             found=str(len(addresses)),
         )
-    rows = []
-    for row in try_dialect(load_dialect(str(trial)), addresses[0], clock):
+    rows, dialect = [], load_dialect(str(trial))
+    for row in try_dialect(dialect, addresses[0], clock):
         rows.append(row)
         if not as_json:
             meaning = f"?? {row.problem}" if row.problem else row.value
@@ -123,4 +123,11 @@ def _try(trial: Path, addresses: tuple[str, ...], clock: Clock, as_json: bool) -
                               ensure_ascii=False))  # fmt: skip
     else:
         click.echo(f"{len(rows)} questions, {problems} without a proper answer; nothing was set.")
+        known = [dialect.words(role) for role in dialect.roles]
+        start = ", ".join(message for words in known if words for message in words.start)
+        if problems and start:
+            click.echo(
+                f"What the dialect sends at the start was not sent either ({start});"
+                " some answers may be proper only after it."
+            )
     return int(ExitCode.BENCH if problems else ExitCode.PASS)

@@ -14,7 +14,7 @@ from typing import Any
 from runner.clock import Clock
 from runner.errors import BenchError, FramingError
 from runner.instruments import decode
-from runner.instruments.dialect import Dialect, Question, RoleWords
+from runner.instruments.dialect import Dialect, Question, RoleWords, ScopeWords
 from runner.link.numbers import parse_error, shown
 from runner.link.opening import open_session
 from runner.link.session import Session
@@ -68,21 +68,26 @@ def _identity(session: Session, dialect: Dialect) -> Tried:
 
 
 def _role(session: Session, role: str, words: RoleWords) -> Iterator[Tried]:
+    known = _CONTEXT
+    if isinstance(words, ScopeWords):
+        known = {**_CONTEXT, "source": words.channel.format(n=1)}
     for name, question in words.queries.items():
         if not question.prepare:
-            yield _one(session, f"{role}.queries.{name}", question, _decoded)
+            yield _one(session, f"{role}.queries.{name}", question, _decoded, known)
     for name, setting in words.settings.items():
         if setting.get is not None:
-            yield _one(session, f"{role}.settings.{name}.get", setting.get, _decoded)
+            yield _one(session, f"{role}.settings.{name}.get", setting.get, _decoded, known)
     if words.status is not None:
-        yield _one(session, f"{role}.status.get", words.status.get, _decoded)
+        yield _one(session, f"{role}.status.get", words.status.get, _decoded, known)
 
 
-def _one(session: Session, key: str, question: Question, meaning: Any) -> Tried:
+def _one(
+    session: Session, key: str, question: Question, meaning: Any, known: dict[str, Any] = _CONTEXT
+) -> Tried:
     names = {field for _, field, _, _ in string.Formatter().parse(question.ask) if field}
-    if names - set(_CONTEXT):
+    if names - set(known):
         return Tried(key, question.ask, "", "", "needs a value that only a setting gives")
-    ask = question.ask.format_map(_CONTEXT)
+    ask = question.ask.format_map(known)
     raw = [""]
 
     def read(text: str) -> str:
