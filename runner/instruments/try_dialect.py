@@ -12,7 +12,7 @@ from dataclasses import dataclass
 from typing import Any
 
 from runner.clock import Clock
-from runner.errors import BenchError, FramingError
+from runner.errors import BenchError, ConnectError, FramingError
 from runner.instruments import decode
 from runner.instruments.dialect import Dialect, Question, RoleWords, ScopeWords
 from runner.link.numbers import parse_error, shown
@@ -97,6 +97,8 @@ def _one(
     try:
         value = session.ask(ask, read, n_bytes=question.n_bytes, repeats=0)
     except BenchError as error:
+        if key == "identity" and isinstance(error, ConnectError):
+            raise  # nobody there: nothing else need be asked
         return Tried(key, ask, raw[0], "", str(error).removeprefix("instrument: "))
     return Tried(key, ask, raw[0], value, None)
 
