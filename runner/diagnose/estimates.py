@@ -16,7 +16,7 @@ from runner.record.reader import Record
 
 __all__ = ["Estimate", "estimates"]
 
-LEAK, THRESHOLD = "reservoir-leaky", "tap-threshold-shift"
+LEAK, THRESHOLD, SENSE = "reservoir-leaky", "tap-threshold-shift", "sense-open"
 AT_SET_SHARE = 0.05
 """Within this of the set voltage the output regulates (common practice)."""
 LIFTED_SHARE = 0.01
@@ -30,10 +30,11 @@ def estimates(
     """All that can be estimated from what was measured at the terminals, and what cannot.
 
     ``suspected`` are the causes that are named: with a loaded rail among them the reservoir is less
-    sure, and how far a tap point must move is said only where the thresholds may be at fault.
+    sure; how far a tap point must move is said only where the thresholds may be at fault; ohms in a
+    sense lead look like an ESR.
     """
     linear = profile.unit.kind != "switch-mode"
-    output_esr = esr_estimate(record, output_farads(record, profile))
+    output_esr = esr_estimate(record, output_farads(record, profile), SENSE in suspected)
     return [
         *_earth(findings),
         *_hysteresis(findings),

@@ -147,11 +147,18 @@ def _fit(
     return Edge(float(np.exp(found.x[2])), float(omega), residual)
 
 
-def esr_estimate(record: Record, output: Farads | None) -> Estimate | None:
-    """ESR from the records of the transient check; None when that check recorded no edge."""
+def esr_estimate(
+    record: Record, output: Farads | None, sense_open: bool = False
+) -> Estimate | None:
+    """ESR from the records of the transient check; None when that check recorded no edge.
+
+    ``sense_open`` when ohms in a sense lead are suspected: they answer a load step like an ESR.
+    """
     lines = [w for w in record.check("transient").waveforms if not w.fields.get("clipped")]
     if not lines or output is None:
         return None
+    if sense_open:
+        return _unseen("ohms in a sense lead would look the same in the answer to the load step")
     edges = [
         e for w in lines[:: max(len(lines) // EDGES, 1)] if (e := _edge(w, output)) is not None
     ]

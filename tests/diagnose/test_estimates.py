@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
+from runner.diagnose.capacitors import Farads
 from runner.diagnose.estimate import about, estimate_text, not_from_these
 from runner.diagnose.falls import fall_after_off, flank_in_dropout
-from runner.diagnose.load_edge import fit_edge
+from runner.diagnose.load_edge import esr_estimate, fit_edge
 from tests.diagnose.netlists import columns, needs_ngspice
 
 NETLISTS = Path(__file__).parents[1] / "references" / "ngspice"
@@ -79,3 +81,14 @@ def test_what_cannot_be_said_says_so() -> None:
     text = estimate_text(not_from_these("x", "resistance of the winding", "Ω", "measure it"))
     assert text == "resistance of the winding: measure it"
     assert estimate_text(about("x", "C", 1e-3, 1e-5, "F", "")).startswith("C: 1 mF (980 ")
+
+
+def test_ohms_in_a_sense_lead_are_not_told_as_an_esr() -> None:
+    """Seen from the posts both are ohms within the loop's bandwidth (circuit theory)."""
+    lines = [SimpleNamespace(fields={})]
+    record = SimpleNamespace(check=lambda _: SimpleNamespace(waveforms=lines))
+    left = Farads(220e-6, 3e-6, "a fall")
+    found = esr_estimate(record, left, sense_open=True)  # type: ignore[arg-type]
+    assert found is not None
+    assert found.value is None
+    assert "sense lead" in found.reason
