@@ -301,6 +301,47 @@ def _hurried(*, fragile: bool, pace_s: float) -> str:
 
 
 @case(
+    "F86b",
+    "A flood ends in refused connections for a while",
+    due="unpaced IO-ERROR, 12 × VALUE 12 after the wait; paced 12 × VALUE 12",
+    twin=lambda: _flooded(fragile=False, pace_s=0.0),
+    twin_due="12 × VALUE 12",
+)
+def f86b() -> str:
+    unpaced = _flooded(fragile=True, pace_s=0.0)
+    return f"unpaced {unpaced}; paced {_flooded(fragile=True, pace_s=0.03)}"
+
+
+def _flooded(*, fragile: bool, pace_s: float) -> str:
+    """Twelve readings in a row of a meter that bears one message each 20 ms, eight at most."""
+    player, times = Faulty(METER, {READ: b"+1.2E+01\n"}), [0.0]
+    with Scripted(player.reply, nonce=False) as scripted:
+
+        def fussy(line: str) -> Any:
+            times.append(time.monotonic())
+            if fragile and len(times) > 8 and times[-1] - times[-8] < 8 * 0.02:
+                scripted.refuse = True
+                return RST
+            return player.reply(line)
+
+        scripted.script = fussy
+        link = {**LINK, "pace_s": pace_s, "late_s": 0.15, "repeats": 0}
+        try:
+            return _twelve(scripted.address, link)
+        except AsleftError as error:
+            assert "refused" in str(error) or "closed" in str(error), error
+        scripted.refuse, times[:] = False, [0.0]
+        return f"IO-ERROR, {_twelve(scripted.address, {**link, 'pace_s': 0.03})} after the wait"
+
+
+def _twelve(address: str, link: dict[str, Any]) -> str:
+    clock = SystemClock()
+    with opened_instrument("meter", address, "scpi-1999", clock, link=link) as meter:
+        assert {told(meter.read_volts()) for _ in range(12)} == {"VALUE 12"}
+        return "12 × VALUE 12"
+
+
+@case(
     "F87",
     "Instrument restarted in between",
     due="meter set up again, VALUE 12;"
