@@ -18,6 +18,8 @@ __all__ = ["NAME", "findings"]
 NAME = "earth-reference"
 ONE_TAIL = 0.025
 K95 = 1.96  # two-sided 95 % of the normal distribution
+ALIKE = 0.9
+"""From this ratio on both arms of an interval are taken as one half-width."""
 _SIGNS = {"unit.plus": "plus", "unit.minus": "minus"}
 _EARTHED = {"negative-earthed": "unit.minus", "positive-earthed": "unit.plus"}
 
@@ -133,10 +135,15 @@ def _risk(
 
 
 def _half_width(value: float | None, low: float, high: float) -> float | None:
-    """Expanded uncertainty: the longer arm of the interval; None for a bound only."""
+    """Expanded uncertainty; None for a bound only.
+
+    Half the interval, as first order has it (GUM 5.1.2), where its arms are nearly alike; the
+    longer arm where they are not. The decision rests on the interval itself.
+    """
     if value is None or math.isinf(high):
         return None
-    return max(value - low, high - value)
+    shorter, longer = sorted((value - low, high - value))
+    return (shorter + longer) / 2 if shorter >= ALIKE * longer else longer
 
 
 def _capped(finding: Finding, caveats: list[str]) -> Finding:
