@@ -26,7 +26,7 @@ def tables(judged: Sequence[Judged], losses: Mapping[float, float]) -> str:
     whole = [one for one in single if not one.case.missing]
     return "\n".join([
         _reached("All units with one fault", single), "",
-        _reached("Those that were never looked at while anything was corrected", fresh), "",
+        _reached("Those never looked at (most of the wrong ones were: see README.md)", fresh), "",
         _reached("With all instruments on the bench", whole), "",
         *_by_fault(single), "", *_calibration(single), "", *_pairs(pairs), "", *_luck(lucky), "",
         "Loss by temperature: " + ", ".join(f"{t:g}: {x:.3f}" for t, x in losses.items()), "",
