@@ -72,8 +72,8 @@ def section() -> str:
         "",
         *_rows(pairs["kinds"]),
         "",
-        f"Whole acceptances with one fault at a drawn place: {whole['cases']} of {WHOLE}, of"
-        f" {len(whole['kinds'])} kinds. {_wrong(whole)}",
+        f"Whole acceptances with one fault at a drawn place: {whole['cases']} ({WHOLE} were due),"
+        f" of {len(whole['kinds'])} kinds. {_wrong(whole)}",
         "",
         *_rows(whole["kinds"]),
         "",
