@@ -39,6 +39,7 @@ class TrueView:
     def __init__(self, drawn: Drawn) -> None:
         self._drawn = drawn
         self._check = ""
+        self._noise_rms_v: dict[int, float] = {}
         self.opened: Any = None
         self.readings: dict[str, list[float | None]] = {}
         self.waveforms: dict[tuple[str, str], Floats] = {}
@@ -61,6 +62,7 @@ class TrueView:
         if self._spread_v:
             true = true - np.tile([-self._spread_v, self._spread_v], true.size // 2)
         self._seen[id(front.probe)] = true
+        self._noise_rms_v[id(front.probe)] = front.noise_rms_v(setting)
         if front.probe.leads.on:
             values[:] = self._drawn.bent(self._check, setting, values)
 
@@ -74,14 +76,18 @@ class TrueView:
         self._spread_v = spread * 0.8 * front.noise_rms_v(setting) if step_s else 0.0
 
     def seen(self, reading: Reading) -> Reading:
-        """A reading as the drawn instruments give it."""
+        """A reading as the drawn instruments give it; a trace is no narrower than its noise."""
         if not reading.valid or not reading.quantity.endswith("-pp"):
             return reading
         if reading.quantity.startswith("floor"):
             return reading
-        true_v = self._true(reading)
-        off_v = 0.0 if true_v is None else self._drawn.peaks_v(reading, true_v)
-        return replace(reading, value=max(0.0, (reading.value or 0.0) + off_v))
+        true_v, read_v = self._true(reading), reading.value or 0.0
+        if true_v is None:
+            return reading
+        probe = self.opened.instruments[reading.instrument].probes[1]
+        noise_v = NOISE_PP * self._noise_rms_v.get(id(probe), 0.0)
+        off_v = self._drawn.peaks_v(reading, true_v)
+        return replace(reading, value=max(min(read_v, noise_v), read_v + off_v))
 
     def reading(self, check: str, reading: Reading) -> None:
         """Keep the true value of what was just read; None where there is none to be had."""
