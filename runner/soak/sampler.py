@@ -171,11 +171,11 @@ def _sources(work: Workplace) -> list[Source]:
     mains, thermometer = work.instruments.mains_meter, work.instruments.thermometer
     if mains is not None:
         columns = (
-            Column("line-voltage", "V", mains.name, "ac-volts"),
-            Column("inlet-power", "W", mains.name, "power"),
+            Column("line-voltage", "V", mains.name, "line-volts"),
+            Column("inlet-power", "W", mains.name, "line-watts"),
         )
         found.append(Source("mains-meter", columns, lambda: list(mains.read_mains().values())))
     if thermometer is not None:
-        column = Column("heatsink-temperature", "°C", thermometer.name, "temperature")
+        column = Column("heatsink-temperature", "°C", thermometer.name, "celsius")
         found.append(Source("thermometer", (column,), lambda: [thermometer.read_celsius()]))
     return found

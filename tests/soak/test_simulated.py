@@ -12,11 +12,13 @@ from click.testing import CliRunner
 from runner.cli.main import asleft
 
 
-def _soak(place: Path, *faults: str, stage: str = "hold") -> tuple[int, dict[str, Any]]:
+def _soak(
+    place: Path, *faults: str, stage: str = "hold", for_: str = "20min"
+) -> tuple[int, dict[str, Any]]:
     given = [word for fault in faults for word in ("--fault", fault)]
     result = CliRunner().invoke(
         asleft,
-        ["soak", "--bench", "memory", "--for", "20min", "--every", "10s", "--guards-done", "a test",
+        ["soak", "--bench", "memory", "--for", for_, "--every", "10s", "--guards-done", "a test",
          "--stage", stage, "--not-armed", "--out", str(place), "--json", *given],
         standalone_mode=False,
     )  # fmt: skip
@@ -28,6 +30,13 @@ def _soak(place: Path, *faults: str, stage: str = "hold") -> tuple[int, dict[str
 def test_a_healthy_unit_stays_where_it_is(tmp_path: Path) -> None:
     code, decisions = _soak(tmp_path)
     assert set(decisions.values()) == {"pass"}
+    assert code == 0
+
+
+def test_the_heatsink_is_judged_by_the_thermometers_own_accuracy(tmp_path: Path) -> None:
+    # Once its column named a function that no accuracy has: never more than a conditional pass.
+    code, decisions = _soak(tmp_path, for_="3h")
+    assert decisions["heatsink rise at the end of constant load"] == "pass"
     assert code == 0
 
 
