@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from runner.checks.check import Conditions, Plan, Workplace
-from runner.checks.headroom_findings import NAME, findings
+from runner.checks.headroom_findings import NAME, findings, regulation_lost
 from runner.checks.line_steps import LOW_SHARE, inlet_volts, line_at, missing_line, nominal_line
 from runner.checks.points import (
     OutputPoint,
@@ -31,8 +31,6 @@ READINGS = 3
 STEP_SHARE = 0.01
 FINEST_SHARE = 0.0025
 LOWEST_SHARE = 0.80
-SAG_V = 10e-3
-"""Line is lowered until the output falls by this much, or its ripple doubles."""
 STEADY_V = 20e-3
 LONG_S, SHORT_S, SOONEST_S, TURN_S = 45.0, 23.0, 16.0, 6.0
 """A point: a switch-mode unit holds down to the lowest line, a linear one gives up before, one
@@ -118,7 +116,7 @@ def _lower(work: Workplace, scope: RippleScope, name: str, set_v: float, load_a:
         seen = _look(work, scope, name, set_v, load_a, share)
         if normal is None or seen is None:
             return
-        if _lost(normal, seen):
+        if regulation_lost(normal, seen):
             _halve(work, scope, name, set_v, load_a, normal, held, share)
             return
         held, share = share, round(share - STEP_SHARE, 6)
@@ -134,11 +132,7 @@ def _halve(
         seen = _look(work, scope, name, set_v, load_a, middle)
         if seen is None:
             return
-        held, lost = (held, middle) if _lost(normal, seen) else (middle, lost)
-
-
-def _lost(normal: tuple[float, float], seen: tuple[float, float]) -> bool:
-    return seen[0] < normal[0] - SAG_V or seen[1] > 2 * normal[1]
+        held, lost = (held, middle) if regulation_lost(normal, seen) else (middle, lost)
 
 
 def _look(

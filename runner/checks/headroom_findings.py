@@ -16,12 +16,14 @@ from runner.profile import Profile
 from runner.reading import Reading
 from runner.record.reader import CheckData
 
-__all__ = ["NAME", "findings"]
+__all__ = ["NAME", "findings", "regulation_lost"]
 
 NAME = "headroom"
 LOW_SHARE = 0.9
 SAG_V = 10e-3
-"""The line is lowered until the output falls by this much (common practice)."""
+"""The line is lowered until the output falls by this much, or its ripple grows by this much and
+to twice what it was (common practice). Doubling alone would be the scope's own: what two samples
+of one trace are off by may be more than a quiet unit's ripple."""
 LINE_METER_PCT = 0.2
 """Half-width allowed for the line voltage where its meter states no accuracy."""
 
@@ -113,7 +115,7 @@ def _read_alike(data: CheckData, scale: Scale, but: list[Reading]) -> list[list[
 def _margin(
     data: CheckData, profile: Profile, judge: Judge, mine: list[Reading], at: str
 ) -> Finding:
-    """How far the line may fall before the output sags or its ripple doubles, in percent."""
+    """How far the line may fall before the output is lost (`regulation_lost`), in percent."""
     what = "line voltage margin"
     limits, nominal_v = profile.limit("headroom-margin"), profile.unit.mains.voltage_v
     limit = Limit.at_least(100 * limits.limit.at(nominal_v) / nominal_v)
@@ -175,5 +177,10 @@ def _lost(mine: list[Reading], share: float) -> bool:
         return True
     if _blind(mine, share):
         return False
-    sag_v = sum(normal_v) / len(normal_v) - sum(here_v) / len(here_v)
-    return sag_v > SAG_V or max(here_pp_v) > 2 * max(normal_pp_v)
+    return regulation_lost((mean(normal_v), max(normal_pp_v)), (mean(here_v), max(here_pp_v)))
+
+
+def regulation_lost(normal: tuple[float, float], here: tuple[float, float]) -> bool:
+    """Whether mean output and ripple p-p (V) here are no longer those at nominal line."""
+    rise_v = here[1] - normal[1]
+    return normal[0] - here[0] > SAG_V or rise_v > max(SAG_V, normal[1])

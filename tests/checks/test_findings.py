@@ -303,6 +303,16 @@ def test_a_line_at_which_nothing_was_read_is_no_lost_regulation() -> None:
     assert margin.value is None and "85 %" in margin.reason
 
 
+def test_ripple_that_doubles_within_the_scopes_own_error_is_no_lost_regulation() -> None:
+    # A trace that reads 1 mV low at nominal line once "doubled" at the first step of the line.
+    readings = []
+    for share, pp_v in ((1.0, 1e-3), (0.9, 3e-3), (0.85, 3e-3), (0.84, 0.2)):
+        at = {"point": "below tap point 1", "set_v": 12.4, "load_a": 3.0, "line_share": share}
+        readings += [volts(12.4, **at), trace("ripple-pp", pp_v, span_v=4.0, **at)]
+    found = headroom_findings.findings(data("headroom", readings), PROFILE)
+    assert _one(found, "line voltage margin").value == pytest.approx(15.5)
+
+
 def test_switch_on_overshoot_is_measured_from_where_the_output_rests() -> None:
     t = np.arange(20_000) * 25e-6
     samples = np.where(t < 0.1, 23.0, 24.0 + 0.9 * np.exp(-np.maximum(t - 0.1, 0) / 5e-3))

@@ -161,7 +161,8 @@ class TrueView:
             if low is None:
                 return None
             sag_v = float(normal.waves[1][:-1].mean() - low.waves[1][:-1].mean())
-            beyond = np.ptp(low.waves[1]) + noise_v > 2 * (np.ptp(normal.waves[1]) + noise_v)
+            normal_pp_v = float(np.ptp(normal.waves[1])) + noise_v
+            beyond = float(np.ptp(low.waves[1])) + noise_v - normal_pp_v > max(10e-3, normal_pp_v)
             held, lost = (held, share) if sag_v > 10e-3 or beyond else (share, lost)
         return 100 * (1 - (held + lost) / 2 + drop) if lost > 0.751 else None
 
