@@ -36,7 +36,9 @@ def causes_of(record: Record, assessment: Assessment, strings: Strings) -> list[
         return []
     found = diagnose(record, assessment)
     rows, nothing = [], strings.fill("causes.nothing")
-    shown = [one for one in found.suspects[:SHOWN] if one.probability >= LEAST_P]
+    shown = [one for one in found.suspects[:SHOWN] if one.probability >= LEAST_P and one.for_]
+    if not shown:
+        rows.append((strings.fill("causes.none"), found.summary))
     for one in shown:
         text = strings.fill(
             "causes.evidence",

@@ -163,6 +163,8 @@ def _summary(suspects: Sequence[Suspect], together: Sequence[Mapping[str, Any]])
     """What a repairer reads first; it claims that nothing decides only where nothing does."""
     if not suspects:
         return "No cause stands out."
+    if not any(one.for_ for one in suspects):
+        return "No cause stands out: nothing that was measured speaks for one more than another."
     first, titles = suspects[0], {s.cause: s.title for s in suspects}
     for pair in together:
         if pair["probability"] > 0.5 and set(pair["causes"]) <= set(titles):

@@ -71,7 +71,7 @@ def next_between(first: str, second: str, record: Record, profile: Profile) -> s
     if pair is None:
         return None
     if pair.check and _lacks(record, pair.check):
-        return f"The record lacks the check `{pair.check}`: {pair.by_check}."
+        return f"The record lacks the check {pair.check}: {pair.by_check}."
     if not pair.clip:
         return pair.by_hand
     return f"{pair.by_hand} {clip_text(clips[pair.clip], record, profile)}"
