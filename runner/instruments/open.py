@@ -281,6 +281,11 @@ def _identity(entry: Instrument, dialect: Dialect, text: str) -> Identity:
             f"{entry.name}: {text!r} answers, which is not a {dialect.title} ({dialect.name})"
         )
     maker, model, serial, firmware = identity_fields(dialect, text)
+    if not patterns and not model:  # maker, model, serial number, firmware (IEEE 488.2, 10.14)
+        raise ConnectError(
+            f"{entry.name}: {text!r} answers, which is no identity:"
+            " a maker and a model are expected"
+        )
     if entry.serial is not None and entry.serial != serial:
         raise ConnectError(
             f"{entry.name}: serial number {entry.serial} was expected at this address,"
