@@ -144,12 +144,13 @@ class TrueView:
         """How far the line may fall before the plant's own steady cycle leaves regulation.
 
         At the inlet, that is behind the drop in the mains lead, which a linear unit's current
-        keeps the same; None where the plant's line reaches no such voltage.
+        keeps the same, and against the nominal voltage, from which a source that makes up for
+        its drift is set off; None where the plant's line reaches no such voltage.
         """
         truth, plant, now_s = self.opened.truth, self.opened.plant, self.opened.clock.mono_s()
         inlet_v = plant.inlet(now_s - 0.1, now_s).v_rms
         line = plant._engine.circuit()[1]
-        drop = (line.v_rms - inlet_v) / plant._engine.settings.mains_v_rms
+        drop_v = line.v_rms - inlet_v
         noise_v = NOISE_PP * truth.parts.regulator.noise_v
         normal = truth.cycle(load_a, set_v, 1.0)
         if normal is None:
@@ -164,7 +165,8 @@ class TrueView:
             normal_pp_v = float(np.ptp(normal.waves[1])) + noise_v
             beyond = float(np.ptp(low.waves[1])) + noise_v - normal_pp_v > max(10e-3, normal_pp_v)
             held, lost = (held, share) if sag_v > 10e-3 or beyond else (share, lost)
-        return 100 * (1 - (held + lost) / 2 + drop) if lost > 0.751 else None
+        least_v = (held + lost) / 2 * plant._engine.settings.mains_v_rms - drop_v
+        return 100 * (1 - least_v / truth.parts.mains.v_rms) if lost > 0.751 else None
 
     def _scope(self, reading: Reading) -> float | None:
         if reading.quantity.startswith("floor"):
