@@ -38,10 +38,6 @@ class InfiniiVision(FamilyScope):
     sign = "+"
     gain_limit = 0.03
 
-    def words(self) -> list[Command]:
-        """Channels, time, trigger, data."""
-        return [*self._channels(), *self._time(), *self._edge(), *self._wave()]
-
     def _channels(self) -> list[Command]:
         head, form = "CHANnel<4>", "{:+.5E}"
         for number in range(1, 5):

@@ -8,6 +8,7 @@ memory: how the WT310 writes a number, the header before an answer until headers
 from __future__ import annotations
 
 import math
+from abc import abstractmethod
 from collections.abc import Callable, Mapping
 
 from sim_instruments.families.family import Family, Figure, Switch
@@ -106,8 +107,8 @@ class _Items(Family, MainsMeter):
         by_short = {Word._short(word): index for word, index in self.names.items()}
         return figures[by_short[name]]
 
-    def _written(self, value: float) -> str:
-        raise NotImplementedError
+    @abstractmethod
+    def _written(self, value: float) -> str: ...
 
     def _line(self, fields: list[str]) -> str:
         return ",".join(fields)

@@ -6,6 +6,7 @@ single. The whole screen is the converter's range.
 
 from __future__ import annotations
 
+from abc import abstractmethod
 from collections.abc import Mapping
 from dataclasses import replace
 from functools import partial
@@ -96,6 +97,22 @@ class FamilyScope(Family, Scope):
     """Of the plain scope's noise: with 8 bits some three quarters of a step (common practice)."""
     states: Mapping[str, str] = {}
 
+    def words(self) -> list[Command]:
+        """Channels, time, trigger, data."""
+        return [*self._channels(), *self._time(), *self._edge(), *self._wave()]
+
+    @abstractmethod
+    def _channels(self) -> list[Command]: ...
+
+    @abstractmethod
+    def _time(self) -> list[Command]: ...
+
+    @abstractmethod
+    def _edge(self) -> list[Command]: ...
+
+    @abstractmethod
+    def _wave(self) -> list[Command]: ...
+
     def _drawn(self, probe: ProbeOnUnit) -> ChannelTruth:
         return replace(super()._drawn(probe), noise=self.noise_times)
 
@@ -169,10 +186,6 @@ class Ds1000z(FamilyScope):
     gain_limit = 0.03
     states: Mapping[str, str] = {"ARM": "WAIT", "RUN": "TD"}
     depths = (12e3, 120e3, 1.2e6, 12e6)
-
-    def words(self) -> list[Command]:
-        """Channels, time, trigger, data."""
-        return [*self._channels(), *self._time(), *self._edge(), *self._wave()]
 
     def _channels(self) -> list[Command]:
         head, form = "CHANnel<4>", "{:.6e}"

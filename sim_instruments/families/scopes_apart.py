@@ -51,7 +51,7 @@ class Mdo3000(FamilyScope):
         self.default("headers", True)
         switches = [self.setting(word, key, Boolean(), True)
                     for word, key in (("HEADer", "headers"), ("VERBose", "verbose"))]  # fmt: skip
-        return [*switches, *self._channels(), *self._time(), *self._edge(), *self._wave()]
+        return [*switches, *super().words()]
 
     def _channels(self) -> list[Command]:
         form = "{:.4E}"
@@ -197,10 +197,6 @@ class Rtb2000(FamilyScope):
     noise_times = 2.0
     time_divisions = 12
     states: Mapping[str, str] = {"ARM": "RUN", "WAIT": "RUN", "STOP": "COMP", "AUTO": "RUN"}
-
-    def words(self) -> list[Command]:
-        """Channels, time, trigger, data."""
-        return [*self._channels(), *self._time(), *self._edge(), *self._wave()]
 
     def _channels(self) -> list[Command]:
         head, form = "CHANnel<4>", "{:.3E}"

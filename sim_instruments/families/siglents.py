@@ -49,7 +49,7 @@ class Sds1000xe(FamilyScope):
     def words(self) -> list[Command]:
         """Two channels, time, trigger, data."""
         self.default("headers", True)
-        return [*self._channels(), *self._time(), *self._edge(), *self._wave()]
+        return super().words()
 
     def _told(self, header: str, word: str, ask: Any) -> Command:
         """A question whose answer begins with the keyword while headers are on."""
@@ -195,10 +195,6 @@ class SdsHd(FamilyScope):
     codes_a_division = 7680.0
     states: Mapping[str, str] = {"ARM": "Arm", "WAIT": "Ready", "RUN": "Trig'd", "STOP": "Stop",
                                  "AUTO": "Auto"}  # fmt: skip
-
-    def words(self) -> list[Command]:
-        """Channels, time, trigger, data."""
-        return [*self._channels(), *self._time(), *self._edge(), *self._wave()]
 
     def _channels(self) -> list[Command]:
         head, form = "CHANnel<4>", "{:.2E}"

@@ -26,7 +26,7 @@ def test_tap_points_by_hand_are_inside_their_uncertainty(tmp_path: Path, temper:
             if finding.unit != "V" or finding.u_expanded is None or finding.limit_low is None:
                 continue
             if finding.what.startswith("tap point"):
-                assert finding.value == pytest.approx(true_v, abs=finding.u_expanded + 2e-3)
+                assert finding.value == pytest.approx(true_v, abs=finding.u_expanded)
     assert Decision.FAIL not in {f.decision for f in result.findings}
 
 
