@@ -140,5 +140,4 @@ def format_quantity(value: float, unit: str, digits: int = 4) -> str:
         return f"{value} {unit}"
     if unit in {"", "%", "°C", "dB", "K"}:
         return f"{value:.{digits}g} {unit}".strip()
-    Quantity.set_prefs(map_sf=Quantity.map_sf_to_greek)  # µ, as everywhere else
     return str(Quantity(value, unit).render(prec=digits - 1, strip_zeros=True))
