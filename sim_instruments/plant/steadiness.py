@@ -156,7 +156,9 @@ class SteadyStore:
         k = min(int(pos), GRID - 1)
         w = cycle.waves[:, k] + (cycle.waves[:, k + 1] - cycle.waves[:, k]) * (pos - k)
         raw, out, rect, ip = float(w[0]), float(w[1]), float(w[2]), float(w[3])
-        draw = ip + c.i_quiescent_a if not c.bulk_ratio else 0.0
+        draw = ip + c.i_quiescent_a
+        if c.bulk_ratio:  # constant power; as `stepping.advance` draws it
+            draw = (out * ip / c.efficiency + c.standby_w) / raw if raw > 20.0 else 0.0
         i_c = abs(rect) - draw - c.g_leak_s * raw
         return raw - c.esr_ohm * i_c, i_c, out
 

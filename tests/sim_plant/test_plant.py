@@ -10,6 +10,7 @@ import numpy as np
 import pytest
 
 from sim_instruments.plant import LoadDemand, UnitSpec, design_unit, steadiness
+from sim_instruments.plant.history import Steady
 from tests.sim_plant.built import PLAIN, SWITCHER, THREE_TAP, TWO_TAP, Bench, samples, unit
 
 LAB = replace(TWO_TAP, grade="lab")
@@ -112,6 +113,18 @@ def test_steady_cycles_kept_are_bounded(monkeypatch: pytest.MonkeyPatch) -> None
         b.at(5.0, 0.5 + 0.01 * k, 0.3)
         _ = b.plant.mode()
     assert len(b.plant._engine.store) <= 22
+
+
+@pytest.mark.parametrize("spec", [TWO_TAP, THREE_TAP, PLAIN, SWITCHER], ids=str)
+def test_at_rest_the_plant_stands_on_a_steady_cycle(spec: UnitSpec) -> None:
+    """Else every mains cycle of an hour's drift is stepped through."""
+    b = unit(spec, calm=False).at(spec.v_max, 0.5 * spec.i_max, 30.0)
+    looks = []
+    for _ in range(60):
+        b.wait(1.0)
+        _ = b.plant.mode()
+        looks.append(isinstance(b.plant._engine.history.last(), Steady))
+    assert sum(looks) > 55
 
 
 @pytest.mark.slow
