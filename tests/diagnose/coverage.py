@@ -1,28 +1,19 @@
-"""``python -m tests.diagnose.coverage FOLDER…``: how often estimates hold the truth.
+"""``python -m tests.diagnose.coverage``: how often estimates hold the truth.
 
-The folders are what ``tests.diagnose.generate`` made: records and ``cases.jsonl``. Cases in
-``looked_at.json`` were seen while estimates and their uncertainties were chosen; the others were
-not, and are the proof. Prints a table of both, by estimate, and each case outside.
+Over the cases of ``cases.jsonl.xz`` (:mod:`tests.diagnose.seen`). Those in ``looked_at.json`` were
+seen while estimates and their uncertainties were chosen; the others were not, and are the proof.
+Prints each case outside and a table of both, by estimate.
 """
 
 from __future__ import annotations
 
-import json
 import sys
-import tarfile
-import tempfile
 from collections import defaultdict
-from collections.abc import Iterator
-from pathlib import Path
+from collections.abc import Iterable, Iterator
 from typing import Any
 
-from runner.assess import assess
-from runner.diagnose.diagnosis import diagnose
-from runner.one_thread import one_thread
-from runner.profile import find_profile, load_profile
-from runner.record.reader import open_record
 from tests.diagnose.prove import looked_at
-from tests.diagnose.truth import parts_of, truth_of
+from tests.diagnose.seen import load_seen
 
 __all__ = ["Held", "held_in", "table"]
 
@@ -30,23 +21,18 @@ Held = tuple[str, bool, bool, str]
 """Estimate, case not looked at, inside, the sentence about it."""
 
 
-def held_in(case: dict[str, Any], folder: Path) -> Iterator[Held]:
+def held_in(case: dict[str, Any]) -> Iterator[Held]:
     """Yield, for each estimate of a case whose truth is known, whether it holds it."""
-    profile = load_profile(find_profile(case["profile"]))
-    parts = parts_of(profile, case["seed"], case["faults"])
-    record = open_record(folder)
-    for one in diagnose(record, assess(record)).estimates:
-        true = truth_of(one, parts, profile, case["causes"])
-        if true is None or one.value is None or one.low is None or one.high is None:
-            continue
-        name = "earth" if one.name.startswith("earth") else one.name.split()[0]
-        sigma = (one.high - one.low) / 4.0
-        told = f"{case['number']} {case['faults']} {one.name}: {one.value:.4g}, true {true:.4g}"
-        told += f" ({(one.value - true) / sigma:+.1f} σ)" if sigma > 0.0 else ""
-        yield name, case["number"] not in looked_at(), one.low <= true <= one.high, told
+    for one in case["held"]:
+        value, low, high, true = (one[key] for key in ("value", "low", "high", "true"))
+        name = "earth" if one["name"].startswith("earth") else one["name"].split()[0]
+        sigma = (high - low) / 4.0
+        told = f"{case['number']} {case['faults']} {one['name']}: {value:.4g}, true {true:.4g}"
+        told += f" ({(value - true) / sigma:+.1f} σ)" if sigma > 0.0 else ""
+        yield name, case["number"] not in looked_at(), low <= true <= high, told
 
 
-def table(held: list[Held]) -> list[str]:
+def table(held: Iterable[Held]) -> list[str]:
     """Rows of the table: estimate, cases looked at, others."""
     counts: dict[str, list[int]] = defaultdict(lambda: [0, 0, 0, 0])
     for estimate, is_fresh, is_inside, _ in held:
@@ -66,19 +52,8 @@ def table(held: list[Held]) -> list[str]:
 
 
 def main() -> None:
-    """Go through the cases that have a record."""
-    one_thread()
-    held: list[Held] = []
-    for base in map(Path, sys.argv[1:]):
-        for text in (base / "cases.jsonl").read_text(encoding="utf-8").splitlines():
-            case = json.loads(text)
-            packed = base / f"{case['number']}.tar.gz"
-            if "trouble" in case or not packed.exists():
-                continue
-            with tempfile.TemporaryDirectory() as folder:
-                with tarfile.open(packed) as archive:
-                    archive.extractall(folder, filter="data")
-                held += held_in(case, Path(folder))
+    """Go through the kept cases."""
+    held = [one for case in load_seen() for one in held_in(case)]
     for _, _, inside, told in held:
         if not inside:
             sys.stdout.write(f"outside: {told}\n")

@@ -1,14 +1,14 @@
-"""``python -m tests.diagnose.prove FOLDER…``: fit the causes' counts to cases, and judge them.
+"""``python -m tests.diagnose.prove``: fit the causes' counts to cases, and judge them.
 
-Features are read from the records of :mod:`tests.diagnose.generate`. Each case is judged by
-counts of the other cases only (``FOLDS`` parts by number); the temperature is the one with which
-those answers explain the truth best. From each healthy record ``LUCK`` units that fail by bad luck
-are made: the limit of one value is moved until the value fails by part of its uncertainty.
+Cases are those of ``cases.jsonl.xz`` (:mod:`tests.diagnose.seen`). Each is judged by counts of the
+other cases only (``FOLDS`` parts by number); the temperature is the one with which those answers
+explain the truth best.
 
 Numbers in ``looked_at.json`` were looked at while features and written table were corrected; what
-was reached on the others is told apart. ``--looked-at`` adds all that are there. ``--write`` puts
-counts of all cases, for use, to ``runner/diagnose/fitted.json``, and the tables of what was
-reached to ``tests/diagnose/proof.md``.
+was reached on the others is told apart. ``--looked-at`` adds all that are there. ``--shipped``
+judges them by the counts that come with the program as they are. ``--write`` puts counts of all
+cases, for use, to ``runner/diagnose/fitted.json``, and the tables of what was reached to
+``tests/diagnose/proof.md``.
 """
 
 from __future__ import annotations
@@ -16,40 +16,29 @@ from __future__ import annotations
 import json
 import math
 import sys
-import tarfile
-import tempfile
 from collections.abc import Iterable, Sequence
 from dataclasses import asdict, dataclass, replace
 from functools import cache
-from hashlib import sha256
 from pathlib import Path
 from typing import Any
 
-import numpy as np
-
 from runner import diagnose
-from runner.assess import assess
 from runner.diagnose.diagnosis import rank
-from runner.diagnose.feature import BAD, Feature
-from runner.diagnose.features import features_of
-from runner.diagnose.fitted import Fitted, Run, fit, kind_of
+from runner.diagnose.feature import Feature
+from runner.diagnose.fitted import Fitted, Run, fit, kind_of, load_fitted
 from runner.diagnose.likelihood import Ranking, StateTable
-from runner.finding import Decision, Finding
+from runner.finding import Finding
 from runner.one_thread import one_thread
-from runner.profile import Profile, find_profile, load_profile
-from runner.record.reader import Record, open_record
+from runner.profile import Profile
+from tests.diagnose.seen import KEPT, load_seen, profile_of, source
 
-__all__ = [
-    "Case", "Judged", "folds", "judge", "looked_at", "read_cases", "runs_of", "unlucky",
-]  # fmt: skip
+__all__ = ["Case", "Judged", "as_shipped", "folds", "judge", "looked_at", "read_cases", "runs_of"]
 
 FOLDS = 10
 LOOKED_AT = Path(__file__).with_name("looked_at.json")
 TEACH_FROM = 300_000
 """Cases from these numbers ran only some checks: they are counted, not judged."""
 SURE = 0.98
-LUCK, BEYOND = 4, (0.1, 0.9)
-"""Unlucky units per healthy record; how far beyond the limit the value lies, in parts of its U."""
 TEMPERATURES = (0.2, 0.25, 0.3, 0.4, 0.6, 0.9)
 
 
@@ -82,93 +71,24 @@ class Judged:
         return names.index(cause) + 1 if cause in names else len(names) + 1
 
 
-def read_cases(folders: Sequence[Path]) -> list[Case]:
-    """Read every case that has a record; of two with the same number the later folder's counts."""
-    found: dict[int, list[Case]] = {}
-    for folder in folders:
-        for text in (folder / "cases.jsonl").read_text(encoding="utf-8").splitlines():
-            line = json.loads(text)
-            if "how" in line:
-                found[line["number"]] = _cases(folder, line)
-    return [case for number in sorted(found) for case in found[number]]
-
-
-@cache
-def _source() -> str:
-    """What the features depend on, so that kept ones are read again after a change."""
-    room = Path(diagnose.__file__).parent
-    names = ("feature", "features", "failures", "levels", "run_features", "mains_content",
-             "part_features", "capacitors", "falls")  # fmt: skip
-    return sha256(b"".join((room / f"{name}.py").read_bytes() for name in names)).hexdigest()
-
-
-@cache
-def _profile(name: str) -> Profile:
-    return load_profile(find_profile(name))
+def read_cases(lines: Iterable[dict[str, Any]]) -> list[Case]:
+    """Return the kept lines as cases, each unlucky twin of a healthy unit one of its own."""
+    return [
+        Case(
+            line["number"], tuple(line["causes"]), profile_of(line["profile"]), line["missing"],
+            {name: Feature(state, "", value) for name, (state, value) in seen["features"].items()},
+            [Finding.from_dict(dict(zip(KEPT, one, strict=True))) for one in seen["failed"]],
+            line["number"] not in looked_at(), luck,
+        )
+        for line in lines
+        for luck, seen in enumerate(line["seen"])
+    ]  # fmt: skip
 
 
 @cache
 def looked_at() -> frozenset[int]:
     """Numbers of the cases that were seen while anything was corrected."""
     return frozenset(json.loads(LOOKED_AT.read_text(encoding="utf-8")))
-
-
-def _cases(folder: Path, line: dict[str, Any]) -> list[Case]:
-    kept = folder / f"{line['number']}.features.json"
-    data = json.loads(kept.read_text(encoding="utf-8")) if kept.exists() else {}
-    if data.get("source") != _source():
-        data = {"source": _source(), "seen": _extract(folder, line)}
-        kept.write_text(json.dumps(data), encoding="utf-8")
-    return [
-        Case(
-            line["number"], tuple(line["causes"]), _profile(line["profile"]), line["missing"],
-            {name: Feature(**one) for name, one in seen["features"].items()},
-            [Finding.from_dict(one) for one in seen["failed"]],
-            line["number"] not in looked_at(), luck,
-        )
-        for luck, seen in enumerate(data["seen"])
-    ]  # fmt: skip
-
-
-def _extract(folder: Path, line: dict[str, Any]) -> list[dict[str, Any]]:
-    """Features and failures of a record; of a healthy one with those of unlucky twins."""
-    path = folder / f"{line['number']}.tar.gz"
-    with tempfile.TemporaryDirectory() as name, tarfile.open(path) as packed:
-        packed.extractall(name, filter="data")
-        record = open_record(Path(name))
-        done = assess(record)
-        every = [done.findings]
-        if not line["causes"]:
-            every += unlucky(done.findings, np.random.default_rng(line["number"]))
-        return [_seen(record, findings, done.profile) for findings in every]
-
-
-def _seen(record: Record, findings: Sequence[Finding], profile: Profile) -> dict[str, Any]:
-    features = features_of(record, findings, profile)
-    failed = [f.to_dict() | {"budget": []} for f in findings if f.decision in BAD]
-    return {"features": {n: one.to_dict() for n, one in features.items()}, "failed": failed}
-
-
-def unlucky(findings: Sequence[Finding], rng: np.random.Generator) -> list[list[Finding]]:
-    """The findings ``LUCK`` times, each with one value put beyond its limit within its U."""
-    able = {i: f.what for i, f in enumerate(findings)
-            if f.decision == Decision.PASS and f.value is not None and f.u_expanded
-            and (f.limit_low is not None or f.limit_high is not None)}  # fmt: skip
-    kinds = sorted(set(able.values()))
-    found = []
-    for kind in rng.choice(kinds, size=LUCK, replace=False) if len(kinds) >= LUCK else ():
-        index = int(rng.choice([i for i, what in able.items() if what == kind]))
-        twin = list(findings)
-        twin[index] = _put_beyond(findings[index], float(rng.uniform(*BEYOND)))
-        found.append(twin)
-    return found
-
-
-def _put_beyond(f: Finding, part: float) -> Finding:
-    value, beyond = f.value or 0.0, part * (f.u_expanded or 0.0)
-    if f.limit_high is not None and (value >= 0.0 or f.limit_low is None):
-        return replace(f, limit_high=value - beyond, decision=Decision.CONDITIONAL_FAIL)
-    return replace(f, limit_low=value + beyond, decision=Decision.CONDITIONAL_FAIL)
 
 
 def runs_of(cases: Iterable[Case]) -> list[Run]:
@@ -191,6 +111,11 @@ def folds(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
          fit(runs_of(c for c in cases if c.number % FOLDS != part), 1.0))
         for part in range(FOLDS)
     ]  # fmt: skip
+
+
+def as_shipped(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
+    """Failing cases in one part, with the counts that come with the program."""
+    return [([c for c in cases if c.failed and c.number < TEACH_FROM], load_fitted())]
 
 
 def judge(
@@ -232,8 +157,11 @@ def main() -> None:
     from tests.diagnose.proof_tables import tables
 
     one_thread()
-    folders = [Path(name) for name in sys.argv[1:] if not name.startswith("-")]
-    cases = read_cases(folders)
+    lines = load_seen()
+    cases = read_cases(lines)
+    if "--shipped" in sys.argv:
+        sys.stdout.write(tables(judge(as_shipped(cases), load_fitted().temperature), {}))
+        return
     if "--looked-at" in sys.argv:
         LOOKED_AT.write_text(json.dumps(sorted(looked_at() | {c.number for c in cases})) + "\n")
     parts = folds(cases)
@@ -241,10 +169,16 @@ def main() -> None:
     losses = {t: loss(judged) for t, judged in by_temperature.items()}
     best = min(losses, key=lambda t: losses[t])
     most = reach(by_temperature[best])
-    text = tables(judge(parts, best, most), losses)
+    text = tables(judge(parts, best, most), losses) + _older(lines)
     sys.stdout.write(text)
     if "--write" in sys.argv:
         keep(replace(fit(runs_of(cases), best, cases=len(cases), folds=FOLDS), reach=most), text)
+
+
+def _older(lines: Sequence[dict[str, Any]]) -> str:
+    """Say how many cases were read with features that have changed since; nothing if none."""
+    older = sum(one["source"] != source() for one in lines)
+    return f"Of {len(lines)} records {older} were read before features changed.\n" if older else ""
 
 
 def keep(fitted: Fitted, text: str) -> None:

@@ -18,7 +18,7 @@ from runner.finding import Decision, Finding
 from runner.profile import find_profile, load_profile
 from runner.reading import Reading
 from runner.record.reader import CheckData, Record
-from tests.diagnose.prove import LUCK, unlucky
+from tests.diagnose.seen import LUCK, unlucky
 
 LB = load_profile(find_profile("lb-2403"))
 """24 V, 3 A, one tap point."""
