@@ -23,6 +23,7 @@ from runner.link.options import LinkOptions
 from runner.link.ports import Port
 from runner.link.recovery import Recovery
 from runner.link.trace import Trace
+from runner.link.worsening import Worsening
 
 __all__ = ["Counts", "Session"]
 
@@ -71,6 +72,7 @@ class Session:
         self._last_use_s = io_clock.mono_s()
         self._echoes = options.echo == "yes"
         self._recovery = Recovery(self)
+        self._worsening = Worsening()
 
     # ---- what instruments use -------------------------------------------------------------
 
@@ -120,10 +122,11 @@ class Session:
         ``decode`` raises FramingError for a text that is no answer to the question.
 
         :raises BenchError: the last failure when all repeats failed
+        :raises FramingError: an answer came, but the link needs ever more repeats
         """
         for attempt in range(repeats + 1):
             try:
-                return decode(self.query(command, within_s, n_bytes))
+                value = decode(self.query(command, within_s, n_bytes))
             except (FramingError, DeadlineError) as error:
                 self.lose_step(str(error))
                 if attempt == repeats:
@@ -134,6 +137,10 @@ class Session:
                 if attempt == repeats or self._recovery.exhausted:
                     raise
                 self.counts.repeats += 1
+            else:
+                if worse := self._worsening.asked(attempt):
+                    raise FramingError(f"{self.name}: {worse}")
+                return value
         raise DeadlineError(f"{self.name}: no answer to {command!r}")
 
     def query_block(

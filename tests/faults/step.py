@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+from collections.abc import Callable
 from typing import Any
 
 from runner.clock import SystemClock
@@ -182,6 +184,33 @@ def _numbered(*, fault: bool) -> str:
 )
 def f22() -> str:
     return _fourteen(swallow=True)
+
+
+@case(
+    "F22d",
+    "Ever more queries are swallowed",
+    due="99 × VALUE 12, then INVALID(the link needs ever more repeats)",
+    twin=lambda: _hundred(lambda _: False),
+    twin_due="100 × VALUE 12",
+)
+def f22d() -> str:
+    # Every 13th of the first fifty questions, then every third: the instrument is about to fail.
+    return _hundred(lambda asked: asked % (13 if asked < 54 else 3) == 0)
+
+
+def _hundred(lost: Callable[[int], bool]) -> str:
+    asked = [0]
+
+    def some(_: str) -> Any:
+        asked[0] += 1
+        return None if lost(asked[0]) else b"+1.2E+01\n"
+
+    with meter_on({READ: some}) as (meter, _, _):
+        outcomes = [told(meter.read_volts()) for _ in range(100)]
+    counted = Counter(outcome.split(" (")[0] for outcome in outcomes)
+    return ", then ".join(
+        f"{n} × {outcome}" if n > 1 else f"{outcome})" for outcome, n in counted.items()
+    )
 
 
 def _fourteen(*, swallow: bool) -> str:
