@@ -16,6 +16,7 @@ from pathlib import Path
 from typing import Any
 
 import runner.acceptance
+from runner import engine
 from runner.acceptance import Acceptance, Inputs, Outcome, load_inputs, run_acceptance
 from runner.bench import find_bench
 from runner.bench_provider import OpenBench, open_simulated
@@ -122,7 +123,7 @@ def _watching(watched: Watched) -> Iterator[None]:
         watched.bench = open_simulated(*args)
         return watched.bench  # type: ignore[no-any-return]
 
-    before, admit = Manners.before, Manners.admit
+    before, admit, end_safely = Manners.before, Manners.admit, engine._end_safely
 
     def name_of(manners: Manners) -> str:
         known = watched.bench.rudeness.items()
@@ -142,10 +143,17 @@ def _watching(watched: Watched) -> Iterator[None]:
             number = self.rudeness.query_count
             watched.asked.append((watched.check, name_of(self), number, message))
 
+    def ended(run: engine.Run, how: str, reason: str) -> engine.Ending:
+        if how != "complete":
+            watched.sow = None  # what stopped the run is the last that was sown
+        return end_safely(run, how, reason)
+
     runner.acceptance.open_simulated = opening  # type: ignore[attr-defined]
+    engine._end_safely = ended
     Manners.before, Manners.admit = noted, sown  # type: ignore[method-assign]
     try:
         yield
     finally:
         runner.acceptance.open_simulated = open_simulated  # type: ignore[attr-defined]
+        engine._end_safely = end_safely
         Manners.before, Manners.admit = before, admit  # type: ignore[method-assign]

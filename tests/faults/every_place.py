@@ -2,11 +2,11 @@
 
 Each case is one acceptance over TCP on the compact unit with one fault of one kind at one
 transaction of one instrument. Results go to FILE, one JSON line a case; what is there already is
-not done again, so the run may be cut off at any moment. Cases come in three layers, each in a
+not done again, so the run may be cut off at any moment. Cases come in two layers, each in a
 fixed random order: one place of each class of equal transactions (same check, instrument and
-message but for its numbers) in an acceptance of that check; places drawn from the whole
-acceptance; and all the places that are left. :mod:`tests.faults.place_table` counts what was run;
-:mod:`tests.faults.many_places` runs the first layer many at a time.
+message but for its numbers) in an acceptance of that check, and places drawn from the whole
+acceptance. :mod:`tests.faults.many_places` runs the first layer many at a time,
+:mod:`tests.faults.each_place` every question by every kind; :mod:`tests.faults.place_table` counts.
 """
 
 from __future__ import annotations
@@ -106,8 +106,8 @@ class Place:
 
     @property
     def layer(self) -> int:
-        """Which of the three layers it belongs to."""
-        return 1 if self.words else 3 if self.only else 2
+        """Which of the two layers it belongs to."""
+        return 1 if self.words else 2
 
     @property
     def deadline_s(self) -> float:
@@ -178,9 +178,6 @@ def cases() -> Iterator[Place]:
     draw = random.Random(7)
     whole = [(name, number) for name, number, _ in places("")]
     yield from (Place("", *draw.choice(whole), draw.choice(list(KINDS))) for _ in range(WHOLE))
-    found = [(check, *place[:2]) for check in NAMES for place in places(check)]
-    rest = [Place(*one, kind) for one in found for kind in KINDS]
-    yield from draw.sample(rest, len(rest))
 
 
 def judge(place: Place, over: str = "tcp") -> dict[str, Any]:

@@ -37,15 +37,15 @@ from tests.faults.every_place import (
     told,
 )
 
-__all__ = ["Sower", "mixture"]
+__all__ = ["APART", "ENDING", "Pair", "Sower", "key_of", "mixture"]
 
 APART = 20
 """Questions on the whole bench between two faults."""
 ENDING = "error queue overflows"
 """What stops one run in four: it is sown in acceptances of one check only."""
 WORKERS = 2
-Pair = tuple[str, str, str, str]
-"""Check, instrument, class of messages, kind of fault."""
+Pair = tuple[str, ...]
+"""Check, instrument, class of messages (which of its class, for each place), kind of fault."""
 
 
 class Sower:
@@ -53,16 +53,16 @@ class Sower:
 
     def __init__(self, due: set[Pair], draw: random.Random, *, opening: bool = True) -> None:
         self.opening = opening
-        self.due: dict[tuple[str, str, str], list[str]] = {}
-        for check, name, words, kind in sorted(due):
-            self.due.setdefault((check, name, words), []).append(kind)
+        self.due: dict[Pair, list[str]] = {}
+        for *place, kind in sorted(due):
+            self.due.setdefault(tuple(place), []).append(kind)
         self.draw, self.since = draw, draw.randrange(APART)
         self.sown: list[tuple[Pair, int]] = []
 
     def __call__(self, check: str, name: str, number: int, message: str) -> str | None:
         """Rule of the fault to sow, or None; remembered in ``sown``."""
         self.since += 1
-        place = (NAMES[0] if check == "opening" else check, name, class_of(message))
+        place = self.place(NAMES[0] if check == "opening" else check, name, class_of(message))
         kinds = self.due.get(place, [])
         if check == "opening" and not self.opening:
             return None  # what goes wrong there ends most runs: before-power alone bears it
@@ -73,10 +73,13 @@ class Sower:
         self.sown.append(((*place, kind), number))
         return rule_at(kind, number)
 
+    def place(self, *where: str) -> Pair:
+        """What the faults are due at: check, instrument and class of a message."""
+        return where
 
-def mixture(only: str, due: set[Pair], seed: int) -> list[dict[str, Any]]:
+
+def mixture(only: str, sower: Sower, seed: int) -> list[dict[str, Any]]:
     """Run one acceptance with as many of the due faults as it takes: the lines of results."""
-    sower = Sower(due, random.Random(seed), opening=bool(only))
     watched, clock = Watched(sow=sower), SystemClock()
     expected = healthy(only)[0]
     begun_s = clock.mono_s()
@@ -106,7 +109,7 @@ def mixture(only: str, due: set[Pair], seed: int) -> list[dict[str, Any]]:
     lacking = {one.check for one in found if one.value is None}
     certain = _certain(sown, said, watched.check, lacking)
     return [
-        {**common, "case": _key(pair), "said": word, "reason": reason, "with": len(sown) - 1}
+        {**common, "case": key_of(pair), "said": word, "reason": reason, "with": len(sown) - 1}
         for pair, word in certain
     ]
 
@@ -116,9 +119,10 @@ def _used(watched: Watched, pair: Pair, number: int) -> bool:
     return any(rule.used for rule in rules if rule.options.get("query") == str(number))
 
 
-def _key(pair: Pair) -> str:
-    check, name, words, kind = pair
-    return Place(check, name, 0, kind, words).key
+def key_of(pair: Pair) -> str:
+    """What a pair is called in the lines of results."""
+    check, name, words, *which, kind = pair
+    return "|".join([Place(check, name, 0, kind, words).key, *which])
 
 
 def _certain(sown: list[Pair], said: str, last: str, lacking: set[str]) -> list[tuple[Pair, str]]:
@@ -147,7 +151,7 @@ def _try(job: tuple[str, int, set[Pair]]) -> list[dict[str, Any]]:
     signal.signal(signal.SIGALRM, hang)
     signal.alarm(1200)
     try:
-        return mixture(only, due, seed)
+        return mixture(only, Sower(due, random.Random(seed), opening=bool(only)), seed)
     except Exception as error:  # noqa: BLE001 - whatever escapes is a finding of this run
         wrong = [f"{type(error).__name__}: {error}"]
         return [{"case": f"mixture|{only}|{seed}", "layer": 1, "said": "escaped", "wrong": wrong}]
@@ -162,7 +166,7 @@ def main(file: Path, seconds: float, checks: list[str]) -> None:
     lines = file.read_text("utf-8").splitlines() if file.exists() else []
     done = {json.loads(line)["case"] for line in lines}
     due = {(one.only, one.name, one.words, one.kind) for one in first_layer()}
-    due = {pair for pair in due if _key(pair) not in done}
+    due = {pair for pair in due if key_of(pair) not in done}
     seed = 1000 * len(lines)
     with multiprocessing.Pool(WORKERS) as pool, file.open("a", encoding="utf-8") as out:
         while due and clock.mono_s() < end_s:
@@ -175,7 +179,7 @@ def main(file: Path, seconds: float, checks: list[str]) -> None:
                     out.write(json.dumps(one) + "\n")
                     done.add(one["case"])
                 out.flush()
-            due = {pair for pair in due if _key(pair) not in done}
+            due = {pair for pair in due if key_of(pair) not in done}
 
 
 def _share(due: set[Pair], only: str, draw: random.Random) -> set[Pair]:

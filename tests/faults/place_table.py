@@ -1,7 +1,8 @@
 """Counts what the runs at every place gave: ``python -m tests.faults.place_table FILE…``.
 
-FILEs are the results of :mod:`tests.faults.every_place` and :mod:`tests.faults.many_places`; the
-figures go to ``every_place.json``, from which the README's part is made.
+FILEs are the results of :mod:`tests.faults.every_place`, :mod:`tests.faults.many_places` and
+:mod:`tests.faults.each_place`; the figures go to ``every_place.json``, from which the README's
+part is made. A layer of which no results are given keeps its figures.
 """
 
 from __future__ import annotations
@@ -14,7 +15,9 @@ from pathlib import Path
 from typing import Any
 
 from runner.checks.order import NAMES
+from tests.faults.each_place import spots
 from tests.faults.every_place import KINDS, WHOLE, classes, first_layer, places
+from tests.faults.many_places import key_of
 
 __all__ = ["TABLE", "count", "section"]
 
@@ -22,18 +25,37 @@ TABLE = Path(__file__).with_name("every_place.json")
 
 
 def count(lines: Iterable[dict[str, Any]]) -> dict[str, Any]:
-    """The figures of both layers; a case run again counts as it was last."""
+    """The figures of the layers that the lines are of; a case run again counts as it was last."""
     results = {one["case"]: one for one in lines}
     due = {place.key for place in first_layer()}
     pairs = [one for one in results.values() if one["case"] in due]
-    return {
+    whole = [one for one in results.values() if one["layer"] == 2]
+    found: dict[str, Any] = {
         "transactions": {check: len(places(check)) for check in NAMES},
         "transactions_whole": len(places("")),
         "classes": sum(len(classes(check)) for check in NAMES),
         "pairs_due": len(due),
-        "pairs_together": sum("with" in one for one in pairs),
-        "pairs": _figures(pairs, results),
-        "whole": _figures([one for one in results.values() if one["layer"] == 2], results),
+    }
+    if pairs:
+        found["pairs_together"] = sum("with" in one for one in pairs)
+        found["pairs"] = _figures(pairs, results)
+    if whole:
+        found["whole"] = _figures(whole, results)
+    return found | _each(results)
+
+
+def _each(results: dict[str, dict[str, Any]]) -> dict[str, Any]:
+    """Every question by every kind: what came of it, and mixtures that were wrong."""
+    due = {key_of(spot) for spot in spots()}
+    mine = [one for one in results.values() if one["case"] in due]
+    mixed = [one["case"] for one in results.values() if "mixture" in one["case"] and one["wrong"]]
+    if not mine:
+        return {}
+    return {
+        "each_due": len(due),
+        "each_together": sum(one.get("with", 0) > 0 for one in mine),
+        "each": _figures(mine, {one["case"]: one for one in mine}),
+        "each_mixed": sorted(mixed),
     }
 
 
@@ -77,13 +99,25 @@ def section() -> str:
         "",
         *_rows(whole["kinds"]),
         "",
+        *_each_rows(found),
         "*Not reached*: that run had fewer messages than the healthy one (it waits by polling).",
         "*Completed, a finding says what is missing*: a reading was invalid and is not judged.",
-        "Every transaction by every kind is `python -m pytest -m slow"
-        " tests/faults/test_every_place.py`; that was not done.",
         *(found.get("remarks") or []),
     ]
     return "\n".join(lines) + "\n"
+
+
+def _each_rows(found: dict[str, Any]) -> list[str]:
+    each = found["each"]
+    return [
+        f"Every question of the acceptance by every harmful kind but the overflow: {each['cases']}"
+        f" of {found['each_due']}, {found['each_together']} of them sown together"
+        f" (`each_place.py`), the others alone. {_wrong(each)} Mixtures with a wrong outcome, whose"
+        f" faults were then taken one by one: {len(found['each_mixed'])}.",
+        "",
+        *_rows(each["kinds"]),
+        "",
+    ]
 
 
 def _wrong(figures: dict[str, Any]) -> str:
@@ -104,10 +138,10 @@ def _rows(kinds: dict[str, dict[str, int]]) -> list[str]:
 
 
 def main(files: list[str]) -> None:
-    """Read the results and write the figures, keeping the remarks of the file that is there."""
+    """Read the results and write the figures, keeping what they do not speak of."""
     lines = [json.loads(line) for file in files for line in Path(file).read_text().splitlines()]
-    remarks = json.loads(TABLE.read_text(encoding="utf-8")).get("remarks", [])
-    figures = {**count(lines), "remarks": remarks}
+    before = json.loads(TABLE.read_text(encoding="utf-8"))
+    figures = {**before, **count(lines)}
     TABLE.write_text(json.dumps(figures, indent=1) + "\n", encoding="utf-8")
 
 
