@@ -44,7 +44,9 @@ def load_causes() -> tuple[Cause, ...]:
 def applicable(profile: Profile) -> tuple[Cause, ...]:
     """Causes that a unit of this type can have."""
     unit, taps = profile.unit, profile.tap_points
-    here: set[str] = {unit.setting, unit.kind}
+    here: set[str] = {unit.setting, unit.kind, unit.tap_control}
+    if profile.back_feed is not None:
+        here.add("back-feed")
     if unit.tap_control in {"relay", "scr"}:
         here.add("taps")
     if taps is not None and len(taps.up) > 1:

@@ -152,5 +152,7 @@ FAILURES: Mapping[str, Read] = {
     "ringing": _worst_of("transient", "ring cycles"),
     "impedance": _worst_of("impedance", "output impedance"),
     "overshoot": _worst_of("switching", "overshoot", "swing below zero"),
+    "reverse_clamp": _worst_of("back-feed", "voltage of a reversed source"),
+    "outside_current": _worst_of("back-feed", "current taken from an outside source"),
     "drift": _worst_of("drift", "drift after warm-up"),
 }

@@ -27,6 +27,7 @@ SUBJECTS: Mapping[str, tuple[str, ...]] = {
     "capacitors": ("farads", "output_farads"),
     "limit": ("limit", "limit_part", "limit_slope", "knee"),
     "steps": ("recovery", "ringing", "impedance", "overshoot"),
+    "outside source": ("reverse_clamp", "outside_current"),
     "warmth": ("drift", "warming"),
 }  # fmt: skip
 _SUBJECT = {name: subject for subject, names in SUBJECTS.items() for name in names}

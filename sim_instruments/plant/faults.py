@@ -204,6 +204,10 @@ def _cutout(p: Parts, v: Mapping[str, float]) -> Parts:
     return replace(p, heat=replace(p.heat, trip_c=v["trip"], reset_c=v["trip"] - v["below"]))
 
 
+def _reverse_open(p: Parts, _: Mapping[str, float]) -> Parts:
+    return _regulator(p, reverse_diode_v=math.inf)
+
+
 def _aux_ripple(p: Parts, v: Mapping[str, float]) -> Parts:
     t = p.taps
     return replace(
@@ -310,6 +314,9 @@ FAULTS: Mapping[str, FaultSpec] = {
         "The auxiliary rail's capacitor is dried: its ripple reaches the output at all loads.",
         _aux_ripple,
         {"volts": 0.012, "rail": 0.85},
+    ),
+    "reverse-diode-open": FaultSpec(
+        "The diode across the output is open: nothing holds a reversed source.", _reverse_open, {}
     ),
     "relay-contact-worn": FaultSpec(
         "The tap contacts are worn: ohms in the winding, long bounce (factor).",

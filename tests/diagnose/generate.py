@@ -30,8 +30,13 @@ from sim_instruments.plant import FAULTS
 
 __all__ = ["HEALTHY_FROM", "PAIRS_FROM", "case", "fault_of", "one", "without"]
 
-PROFILES = ("lb-2403", "lb-2403", "lb-3605", "kn-1502")
-HAND_ONLY = {"pot-noisy", "pot-open"}
+PROFILES = ("lb-2403", "lb-2403", "lb-2403", "lb-3605", "lb-3605", "kn-1502", "kn-1502", "sc-2502")
+ONLY = {
+    "pot-noisy": {"kn-1502"}, "pot-open": {"kn-1502"}, "tap-order-swapped": {"lb-3605"},
+    "reverse-diode-open": {"sc-2502"}, "coil-weak": {"lb-2403", "lb-3605", "kn-1502"},
+    "relay-contact-worn": {"lb-2403", "lb-3605", "kn-1502"},
+}  # fmt: skip
+"""Faults that not every one of these units can have."""
 PAIRS_FROM, HEALTHY_FROM = 100_000, 200_000
 """Cases from these numbers have two faults, or none."""
 MISSING = ("scope", "mains-meter", "mains-source")
@@ -43,8 +48,7 @@ FACTOR = (0.6, 1.7)
 
 def fault_of(rng: np.random.Generator, profile: str) -> tuple[str, str]:
     """Draw a fault for this unit: its name, and as it is written on the command line."""
-    names = [n for n in FAULTS if (profile == "kn-1502") or n not in HAND_ONLY]
-    names = [n for n in names if (profile == "lb-3605") or n != "tap-order-swapped"]
+    names = [n for n in FAULTS if profile in ONLY.get(n, {profile})]
     name = str(rng.choice(names))
     values = []
     for key, value in FAULTS[name].defaults.items():

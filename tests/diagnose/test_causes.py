@@ -13,12 +13,15 @@ from runner.finding import Decision, Finding
 from runner.profile import Profile, find_profile, load_profile
 from sim_instruments.plant import FAULTS
 
-PROFILE = {name: load_profile(find_profile(name)) for name in ("lb-2403", "lb-3605", "kn-1502")}
+PROFILE = {
+    name: load_profile(find_profile(name)) for name in ("lb-2403", "lb-3605", "kn-1502", "sc-2502")
+}
 NAMES = sorted({name for c in load_causes() for name in (*c.shows, *c.may)})
 
 
 def _unit_of(cause: str) -> Profile:
-    by_cause = {"pot-noisy": "kn-1502", "pot-open": "kn-1502", "tap-order-swapped": "lb-3605"}
+    by_cause = {"pot-noisy": "kn-1502", "pot-open": "kn-1502", "tap-order-swapped": "lb-3605",
+               "reverse-diode-open": "sc-2502"}  # fmt: skip
     return PROFILE[by_cause.get(cause, "lb-2403")]
 
 

@@ -30,6 +30,7 @@ NAMES = (*HEALTHY, *FAULTS)
 UNITS = {
     "pot-noisy": "kn-1502",  # a remote set-point bypasses the pot
     "pot-open": "kn-1502",
+    "reverse-diode-open": "sc-2502",  # an outside source is joined where the profile allows it
     "tap-order-swapped": "lb-3605",  # takes three taps to swap two
 }
 # the worst decision of a check stands for it
