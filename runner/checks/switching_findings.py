@@ -38,6 +38,7 @@ def findings(data: CheckData, profile: Profile) -> list[Finding]:
 
 def _voltages(data: CheckData, event: str) -> list[float]:
     at = [line.at for line in data.waveforms] + data.events_of("no-trigger")
+    at += [lost["at"] for lost in data.events_of("waveform-invalid")]
     return sorted({float(one["set_v"]) for one in at if one.get("event") == event})
 
 
@@ -49,6 +50,13 @@ def _lines(data: CheckData, event: str, set_v: float, view: str) -> list[Wavefor
     ]
 
 
+def _why(data: CheckData, event: str, set_v: float, view: str) -> str:
+    """What was wrong with the records of one place; empty where there were none."""
+    place = {"event": event, "set_v": set_v, "view": view}
+    lost = (e for e in data.events_of("waveform-invalid") if place.items() <= e["at"].items())
+    return "; ".join(sorted({str(one["reason"]) for one in lost}))
+
+
 def _overshoot(
     data: CheckData, profile: Profile, judge: Judge, event: str, set_v: float
 ) -> Finding:
@@ -57,7 +65,7 @@ def _overshoot(
     what, at = f"overshoot, {event}", f"at {set_v:.4g} V"
     lines = _lines(data, event, set_v, "top")
     if not lines:
-        why = "the output was not seen to pass its set voltage"
+        why = _why(data, event, set_v, "top") or "the output was not seen to pass its set voltage"
         return judge.not_measured(what, "V", why, at=at, limit=limit, source=limits.source)
     return _worst(data, judge, lines, what, at, limit, limits.source, above=True)
 
@@ -68,7 +76,7 @@ def _reverse(data: CheckData, profile: Profile, judge: Judge, event: str, set_v:
     what, at = f"swing below zero, {event}", f"at {set_v:.4g} V"
     lines = _lines(data, event, set_v, "bottom")
     if not lines:
-        why = "the output was not seen to come down to zero"
+        why = _why(data, event, set_v, "bottom") or "the output was not seen to come down to zero"
         return judge.not_measured(what, "V", why, at=at, limit=limit, source=reverse.source)
     return _worst(data, judge, lines, what, at, limit, reverse.source, above=False)
 

@@ -35,25 +35,37 @@ def glitch_findings(data: CheckData, profile: Profile, judge: Judge) -> list[Fin
         if line.at.get("shows") == "output":
             place = line.at["tap"], line.at["direction"], float(line.at["share"])
             places.setdefault(place, []).append(line)
-    for event in data.events_of("change-not-recorded"):
-        places.setdefault((event["tap"], event["direction"], float(event["share"])), [])
+    lost = _lost(data)
     return [
         finding
-        for (tap, direction, share), lines in places.items()
+        for (tap, direction, share) in {**places, **lost}
         for finding in _at_one_place(
-            data, profile, judge, lines,
+            data, profile, judge, places.get((tap, direction, share), []),
+            lost.get((tap, direction, share), ""),
             f"glitch at {TAP_POINT} {tap}, {direction}", f"at {share:.0%} of full load",
         )
     ]  # fmt: skip
 
 
+def _lost(data: CheckData) -> dict[tuple[Any, ...], str]:
+    """Why a change has no record of the output, by place: none came, or one that is no good."""
+    said = [(event, "the scope recorded no change of the coil")
+            for event in data.events_of("change-not-recorded")]  # fmt: skip
+    said += [
+        (event["at"], str(event["reason"]))
+        for event in data.events_of("waveform-invalid")
+        if event["at"].get("shows") == "output"
+    ]
+    return {(at["tap"], at["direction"], float(at["share"])): why for at, why in said}
+
+
 def _at_one_place(
     data: CheckData, profile: Profile, judge: Judge, lines: Sequence[WaveformLine],
-    what: str, at: str,
+    why: str, what: str, at: str,
 ) -> list[Finding]:  # fmt: skip
     limits = profile.limit("tap-glitch")
     limit = Limit.at_most(limits.limit.at(0.0))
-    measured = [_measured(line) for line in lines] or ["the scope recorded no change of the coil"]
+    measured = [_measured(line) for line in lines] or [why]
     values = [value for value in measured if not isinstance(value, str)]
     if not values:
         return [

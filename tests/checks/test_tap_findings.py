@@ -114,3 +114,17 @@ def test_a_change_that_the_scope_did_not_record_is_said_to_be_missing() -> None:
     glitch = _one(found, "glitch at tap point 1, rising")
     assert glitch.decision is Decision.NOT_MEASURED
     assert "recorded no change" in glitch.reason
+
+
+def test_a_record_of_a_change_that_is_no_good_is_said_to_be_missing_with_its_reason() -> None:
+    at = {"tap": 1, "share": 1.0, "direction": "rising", "shows": "output"}
+    coil = {**at, "direction": "falling", "shows": "coil"}
+    events = [
+        *tap_events(12.5, 11.9),
+        {"what": "waveform-invalid", "reason": "clipped", "at": at},
+        {"what": "waveform-invalid", "reason": "stale", "at": coil},
+    ]
+    found = tap_map_findings.findings(data("tap-map", events=events), PROFILE)
+    glitch = _one(found, "glitch at tap point 1, rising")
+    assert (glitch.decision, glitch.reason) == (Decision.NOT_MEASURED, "clipped")
+    assert not [f for f in found if f.what.startswith("glitch") and "falling" in f.what]
