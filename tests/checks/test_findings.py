@@ -327,12 +327,9 @@ def test_switch_on_overshoot_is_measured_from_where_the_output_rests() -> None:
 def test_a_switching_record_that_is_no_good_is_said_to_be_missing_with_its_reason() -> None:
     at = {"event": "mains off", "view": "bottom", "set_v": 24.0, "load_a": 0.0, "run": 1}
     lost = {"what": "waveform-invalid", "reason": "short reply", "at": at}
-    found = switching_findings.findings(data("switching", events=[lost]), PROFILE)
-    assert [(f.what, f.decision, f.reason) for f in found] == [
-        ("overshoot, mains off", Decision.NOT_MEASURED,
-         "the output was not seen to pass its set voltage"),
-        ("swing below zero, mains off", Decision.NOT_MEASURED, "short reply"),
-    ]  # fmt: skip
+    top, bottom = switching_findings.findings(data("switching", events=[lost]), PROFILE)
+    assert {top.decision, bottom.decision} == {Decision.NOT_MEASURED}
+    assert "was not seen" in top.reason and bottom.reason == "short reply"
 
 
 def _step(dip_v: float, tau_s: float, ring_hz: float = 0.0) -> Wave:
