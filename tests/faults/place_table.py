@@ -108,7 +108,9 @@ def section() -> str:
 
 
 def _each_rows(found: dict[str, Any]) -> list[str]:
-    each = found["each"]
+    each = found.get("each")
+    if each is None:
+        return []
     return [
         f"Every question of the acceptance by every harmful kind but the overflow: {each['cases']}"
         f" of {found['each_due']}, {found['each_together']} of them sown together"
