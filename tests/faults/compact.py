@@ -28,7 +28,7 @@ __all__ = ["FEW", "Watched", "acceptance", "few", "inputs"]
 FEW: dict[str, dict[str, Any]] = {
     "points": {"SETTING_POINTS": 2},
     "setting": {"READINGS": 1},
-    "earth_reference": {"READINGS": 1},
+    "earth_reference": {"READINGS": 3},
     "load_effect": {"PAIRS": 2, "READINGS": 2, "LOAD_SHARES": (0.0, 0.5, 1.0)},
     "tap_map": {"COARSE_V": 2.5, "STEPS_V": (0.5, 0.1)},
     "tap_change": {"BESIDE_V": 0.1},
@@ -40,7 +40,10 @@ FEW: dict[str, dict[str, Any]] = {
     "source_effect": {"READINGS": 2},
     "drift": {"WARM_UP_S": 300.0, "WATCH_S": 600.0, "ENDS_LEAST": 1},
 }
-"""Constants of ``runner.checks`` that say how many points and readings a check takes."""
+"""Constants of ``runner.checks`` that say how many points and readings a check takes.
+
+A terminal that floats is never still: without scatter its leak would seem surer than it is.
+"""
 LINK = {"timeout_s": 0.8, "first_timeout_s": 1.0, "late_s": 1.0}
 """Patience in real seconds; the simulated instruments answer at once in real time."""
 
