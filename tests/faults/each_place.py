@@ -71,6 +71,7 @@ class Plan:
         self.ended: Counter[Pair] = Counter()
         self.borne: Counter[Pair] = Counter()
         self.missed: Counter[Pair] = Counter()
+        self.not_whole: Counter[Pair] = Counter()
         self.busy: set[Pair] = set()
 
     def ends(self, spot: Pair) -> bool:
@@ -83,23 +84,31 @@ class Plan:
         self.seed += 1
         free = sorted(self.due - self.busy)
         plain = [spot for spot in free if not self.ends(spot)]
-        if len(plain) > DENSE or (plain and len(plain) == len(free)):
-            only = "" if len(plain) > DENSE else self.draw.choice(plain)[0]
-            mine = self._one_a_place([spot for spot in plain if only in {"", spot[0]}])
-        elif free:
-            alone = self.draw.choice([spot for spot in free if self.ends(spot)])
-            only, mine = alone[0], {alone}
+        whole = [spot for spot in plain if self.not_whole[spot] < MISSES]
+        if len(whole) > DENSE:
+            return "", self.seed, self._one_a_place(whole)
+        if plain:
+            only = self.draw.choice(plain)[0]
+            mine = self._one_a_place([spot for spot in plain if spot[0] == only])
+            self.busy |= mine
+            return only, self.seed, mine
+        if free:
+            alone = self.draw.choice(free)
             self.busy.add(alone)
-        else:
-            return None
-        return only, self.seed, mine
+            return alone[0], self.seed, {alone}
+        return None
 
     def _one_a_place(self, plain: list[Pair]) -> set[Pair]:
         self.draw.shuffle(plain)
         return set({spot[:4]: spot for spot in plain}.values())
 
-    def learn(self, mine: set[Pair], lines: list[dict[str, Any]], counted: Counter[Pair]) -> None:
-        """Take off what is done; remember what ends runs and what no run comes to."""
+    def learn(
+        self, only: str, mine: set[Pair], lines: list[dict[str, Any]], counted: Counter[Pair]
+    ) -> None:
+        """Take off what is done; remember what ends runs and what no run comes to.
+
+        An acceptance of one check ends with questions that a whole one does not ask there.
+        """
         self.busy -= mine
         for line in lines:
             for spot in map(tuple, line.pop("doubtful", [])):
@@ -110,7 +119,8 @@ class Plan:
                 like = (*spot[:3], spot[4])
                 (self.borne if line["said"] == "completed" else self.ended)[like] += 1
         if all(line["said"] == "completed" for line in lines):
-            self.missed.update(s for s in mine if counted[s[:3]] < int(s[3]))
+            missed = self.missed if only else self.not_whole
+            missed.update(s for s in mine if counted[s[:3]] < int(s[3]))
 
     def not_reached(self) -> list[dict[str, Any]]:
         """Lines for places that run after run did not have."""
@@ -153,18 +163,18 @@ def main(file: Path, seconds: float, workers: int) -> None:
         [json.loads(one) for one in file.read_text("utf-8").splitlines()] if file.exists() else []
     )
     plan = Plan(spots(), {one["case"] for one in known}, 1000 * len(known))
-    running: dict[Future[Any], set[Pair]] = {}
+    running: dict[Future[Any], tuple[str, set[Pair]]] = {}
     with ProcessPoolExecutor(workers) as pool, file.open("a", encoding="utf-8") as out:
         while running or (plan.due and clock.mono_s() < end_s):
             while len(running) < workers and clock.mono_s() < end_s:
                 job = plan.next_run()
                 if job is None:
                     break
-                running[pool.submit(_try, *job)] = job[2]
+                running[pool.submit(_try, *job)] = (job[0], job[2])
             ready, _ = wait(running, return_when=FIRST_COMPLETED)
             for one in ready:
                 lines, counted = one.result()
-                plan.learn(running.pop(one), lines, counted)
+                plan.learn(*running.pop(one), lines, counted)
                 for line in (*lines, *plan.not_reached()):
                     if not line["case"].startswith("doubtful"):
                         out.write(json.dumps(line) + "\n")

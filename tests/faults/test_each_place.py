@@ -56,14 +56,14 @@ def test_what_is_done_is_not_due_again() -> None:
     only, _, mine = plan.next_run() or ("", 0, set())
     assert only == "setting"  # few are due: a run of their check takes them
     assert len({spot[:4] for spot in mine}) == len(mine)  # one kind a place
-    plan.learn(mine, [_line(spot) for spot in mine], Counter({READ: 4}))
+    plan.learn("setting", mine, [_line(spot) for spot in mine], Counter({READ: 4}))
     assert not plan.due & mine
 
 
 def test_a_kind_that_ended_a_run_is_sown_alone() -> None:
     plan = Plan(_spots(READ, RANGE), set(), 0)
     stopped = (*READ, "1", KINDS[0])
-    plan.learn({stopped}, [_line(stopped, "stopped")], Counter({READ: 4}))
+    plan.learn("setting", {stopped}, [_line(stopped, "stopped")], Counter({READ: 4}))
     like = {(*READ, str(n), KINDS[0]) for n in (2, 3, 4)}
     assert {spot for spot in plan.due if plan.ends(spot)} == like
     alone: set[Pair] = set()
@@ -73,7 +73,9 @@ def test_a_kind_that_ended_a_run_is_sown_alone() -> None:
             assert len(mine) == 1
             alone |= mine
         else:
-            plan.learn(mine, [_line(spot) for spot in mine], Counter({READ: 4, RANGE: 4}))
+            plan.learn(
+                "setting", mine, [_line(spot) for spot in mine], Counter({READ: 4, RANGE: 4})
+            )
     assert alone == like
 
 
@@ -81,7 +83,7 @@ def test_where_a_finding_is_missing_each_fault_is_tried_alone() -> None:
     plan = Plan(_spots(READ), set(), 0)
     doubtful = [(*READ, "1", KINDS[0]), (*READ, "2", KINDS[1])]
     lines = [{"case": "doubtful", "said": "completed", "wrong": [], "doubtful": doubtful}]
-    plan.learn(set(doubtful), lines, Counter({READ: 4}))
+    plan.learn("setting", set(doubtful), lines, Counter({READ: 4}))
     assert all(plan.ends(spot) and spot in plan.due for spot in doubtful)
 
 
@@ -90,7 +92,8 @@ def test_a_place_that_no_run_comes_to_is_said_to_be_not_reached() -> None:
     plan = Plan({last}, set(), 0)
     for _ in range(MISSES):
         assert not plan.not_reached()
-        plan.learn({last}, [], Counter({READ: 3}))
+        plan.learn("setting", {last}, [], Counter({READ: 3}))
+        plan.learn("", {last}, [], Counter({READ: 3}))  # a whole acceptance ends otherwise
     assert [line["said"] for line in plan.not_reached()] == ["not reached"]
     assert not plan.due
 
