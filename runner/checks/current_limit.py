@@ -142,7 +142,9 @@ def _knee(work: Workplace, load: Load, set_v: float, set_a: float) -> None:
     for number in range(KNEE_POINTS):
         ohm = KNEE_FROM * critical_ohm * factor**number
         volts = _knee_point(work, load, number, ohm, set_v, set_a)
-        if volts is not None and volts >= KNEE_HELD * set_v:
+        if volts is None:
+            continue  # nothing is known of this point: it lies on neither side
+        if volts >= KNEE_HELD * set_v:
             held_ohm = ohm
         elif fallen_ohm is None:
             fallen_ohm = ohm
@@ -151,7 +153,9 @@ def _knee(work: Workplace, load: Load, set_v: float, set_a: float) -> None:
             break
         ohm = math.sqrt(held_ohm * fallen_ohm)
         volts = _knee_point(work, load, number, ohm, set_v, set_a)
-        if volts is not None and volts >= KNEE_HELD * set_v:
+        if volts is None:
+            continue  # the same point again
+        if volts >= KNEE_HELD * set_v:
             held_ohm = ohm
         else:
             fallen_ohm = ohm

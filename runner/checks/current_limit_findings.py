@@ -105,8 +105,8 @@ def _short(data: CheckData, profile: Profile, judge: Judge, set_a: float) -> Fin
 class Crossing:
     """Current in A at which the falling voltage passes a level, between two points of the sweep.
 
-    ``amps_per_v`` is the slope there, ``between_a`` how far the curve lies from the straight line
-    between the points, ``spread`` what is left of one reading's scatter in the two together.
+    ``amps_per_v`` is the slope there, ``between_a`` how far the curve may lie from ``amps`` (see
+    `_width`), ``spread`` what is left of one reading's scatter in the two together.
     """
 
     amps: float
@@ -139,26 +139,45 @@ def _crossing(level_v: float, points: list[tuple[float, float]]) -> Crossing | N
     for (v0, a0), (v1, a1) in pairwise(points):
         if v0 >= level_v > v1:
             part, slope = (v0 - level_v) / (v0 - v1), (a1 - a0) / (v1 - v0)
-            chord_a = a0 + (a1 - a0) * part
-            amps = _on_curve(level_v, points, chord_a)
+            chord_a, falling = a0 + (a1 - a0) * part, _falling(points)
+            amps = _on_curve(level_v, falling, chord_a)
             spread = math.hypot(part, 1 - part)
-            return Crossing(amps, level_v, slope, abs(amps - chord_a), spread)
+            sides_a = (chord_a, _beyond(level_v, falling, chord_a))
+            return Crossing(amps, level_v, slope, max(abs(amps - a) for a in sides_a), spread)
     return None
 
 
-def _on_curve(level_v: float, points: list[tuple[float, float]], chord_a: float) -> float:
-    """Current at a level by piecewise cubics that keep the points' order (Fritsch and Carlson)."""
-    from scipy.interpolate import PchipInterpolator
-
+def _falling(points: list[tuple[float, float]]) -> list[tuple[float, float]]:
+    """The points without a flat top whose scatter goes up again: the later are the nearer."""
     falling: list[tuple[float, float]] = []
-    for one in points:  # a flat top whose scatter goes up again: the later points are the nearer
+    for one in points:
         while falling and one[0] >= falling[-1][0]:
             falling.pop()
         falling.append(one)
+    return falling
+
+
+def _on_curve(level_v: float, falling: list[tuple[float, float]], chord_a: float) -> float:
+    """Current at a level by piecewise cubics that keep the points' order (Fritsch and Carlson)."""
+    from scipy.interpolate import PchipInterpolator
+
     if len(falling) < LEAST_FOR_CURVE:
         return chord_a
     volts, amps = zip(*reversed(falling), strict=True)
     return float(PchipInterpolator(volts, amps)(level_v))
+
+
+def _beyond(level_v: float, falling: list[tuple[float, float]], chord_a: float) -> float:
+    """Current at a level on the nearer of the lines through the neighbours of its two points."""
+    after = next(n for n, (v, _) in enumerate(falling) if v < level_v)
+    pairs = ((after - 2, after - 1), (after, after + 1))
+    lines = [
+        a0 + (a1 - a0) * (level_v - v0) / (v1 - v0)
+        for i, k in pairs
+        if i >= 0 and k < len(falling)
+        for (v0, a0), (v1, a1) in [(falling[i], falling[k])]
+    ]
+    return min(lines, key=lambda amps: abs(amps - chord_a), default=chord_a)
 
 
 def _knee(data: CheckData, profile: Profile, judge: Judge) -> list[Finding]:
@@ -187,8 +206,8 @@ def _width(what: str, begun: Crossing, past: Crossing, amps: Scale, volts: Scale
 
     The curve bends one way, so between two points it lies inside the triangle that the line
     between them makes with the lines through their neighbours; cubics run through its middle,
-    and only a curve with a corner at a point reaches its sides: a triangular distribution of the
-    distance from the straight line (GUM 4.3.9).
+    and only a curve with a corner reaches its sides: a triangular distribution (GUM 4.3.9), as
+    wide as the side that is farther from the cubic. Where points are missing that is far.
     """
     lines = [
         Line(f"{amps.name}, on the difference", "B", amps.difference_u(past.amps - begun.amps),

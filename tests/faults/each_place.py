@@ -17,6 +17,7 @@ import sys
 from collections import Counter
 from concurrent.futures import FIRST_COMPLETED, Future, ProcessPoolExecutor, wait
 from pathlib import Path
+from traceback import format_tb
 from typing import Any
 
 from runner.checks.order import NAMES
@@ -141,7 +142,7 @@ def _try(only: str, seed: int, mine: set[Pair]) -> tuple[list[dict[str, Any]], C
         lines = mixture(only, sower, seed)
     except Exception as error:  # noqa: BLE001 - whatever escapes is a finding of this run
         lines = [{"case": f"mixture|{only}|{seed}", "said": "escaped", "seconds": 0.0,
-                  "wrong": [f"{type(error).__name__}: {error}"]}]  # fmt: skip
+                  "wrong": [f"{type(error).__name__}: {error}", *format_tb(error.__traceback__)]}]  # fmt: skip
     finally:
         signal.alarm(0)
     known = {line["case"] for line in lines}
