@@ -141,8 +141,9 @@ def _try(only: str, seed: int, mine: set[Pair]) -> tuple[list[dict[str, Any]], C
     try:
         lines = mixture(only, sower, seed)
     except Exception as error:  # noqa: BLE001 - whatever escapes is a finding of this run
-        lines = [{"case": f"mixture|{only}|{seed}", "said": "escaped", "seconds": 0.0,
-                  "wrong": [f"{type(error).__name__}: {error}", *format_tb(error.__traceback__)]}]  # fmt: skip
+        wrong = [f"{type(error).__name__}: {error}", *format_tb(error.__traceback__)]
+        case = f"mixture|{only}|{seed}"
+        lines = [{"case": case, "said": "escaped", "seconds": 0.0, "wrong": wrong}]
     finally:
         signal.alarm(0)
     known = {line["case"] for line in lines}
