@@ -167,7 +167,9 @@ def _point(data: CheckData, tap: int, share: float, direction: str) -> Budget | 
         if thrown:
             return f"all {len(thrown)} turns were thrown away ({'; '.join(dict.fromkeys(thrown))})"
         return "no change of winding was found at this load"
-    first = next(one for one in readings if one.valid)
+    first = next((one for one in readings if one.valid), None)
+    if first is None:  # where the output stood was read, but not at the change itself
+        return "; ".join(sorted({str(one.reason) for one in readings}))
     step_v = max(float(event["step_v"]) for event in changes)
     rate = max((float(event.get("rate_v_per_s", 0.0)) for event in changes), default=0.0)
     late = max((float(event.get("latency_s", 0.0)) for event in changes), default=0.0)

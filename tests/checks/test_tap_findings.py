@@ -11,7 +11,7 @@ from runner.checks import tap_map_findings
 from runner.checks.tap_glitch import glitch_v
 from runner.finding import Decision, Finding
 from tests.checks import made_up
-from tests.checks.made_up import data
+from tests.checks.made_up import data, volts
 from tests.checks.tap_events import tap_events
 
 PROFILE = made_up.profile()
@@ -49,6 +49,17 @@ def test_passes_that_were_given_up_count_only_when_there_were_enough() -> None:
         data("tap-map", events=[*events, {**given_up, "wanted": 3}]), PROFILE
     )
     assert _one(enough, "tap point 1, rising").decision is Decision.PASS
+
+
+def test_a_change_whose_own_reading_was_lost_is_not_measured_for_that_reason() -> None:
+    lost = volts(None, "no answer in time").to_dict()
+    events = [
+        {**event, "quiet_v": 12.49, "reading": lost} if event["what"] == "tap-change" else event
+        for event in tap_events(12.5, 11.9)
+    ]
+    found = tap_map_findings.findings(data("tap-map", events=events), PROFILE)
+    rising = _one(found, "tap point 1, rising")
+    assert (rising.decision, rising.reason) == (Decision.NOT_MEASURED, "no answer in time")
 
 
 def test_too_little_hysteresis_fails() -> None:
