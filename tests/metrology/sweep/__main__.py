@@ -24,6 +24,7 @@ def main() -> None:
     again = todo.add_parser("again", help="make the findings of kept records again")
     again.add_argument("file", type=Path)
     again.add_argument("folder", type=Path)
+    again.add_argument("--only", action="append", default=[], help="a check; all if none")
     made = todo.add_parser("tables", help="print the tables of these files")
     made.add_argument("file", type=Path, nargs="+")
     given = parser.parse_args()
@@ -32,17 +33,18 @@ def main() -> None:
 
         print(tables(read(given.file)))
     elif given.todo == "again":
-        _again(given.file, given.folder)
+        _again(given.file, given.folder, tuple(given.only))
     else:
         _run(given.file, given.first, given.last, tuple(given.only), given.keep, long=given.long)
 
 
-def _again(file: Path, folder: Path) -> None:
+def _again(file: Path, folder: Path, only: tuple[str, ...]) -> None:
     from tests.metrology.sweep.one_unit import judged_again
 
     with file.open("w", encoding="utf-8") as out:
         for archive in sorted(folder.glob("*.tar.gz")):
-            out.write(json.dumps(judged_again(archive)) + "\n")
+            out.write(json.dumps(judged_again(archive, only)) + "\n")
+            out.flush()
 
 
 def _run(

@@ -79,12 +79,20 @@ def measure_unit(
         return line_of(head, outcome.record, outcome.assessment.findings, truth, inputs.profile)
 
 
-def judged_again(archive: Path) -> dict[str, Any]:
-    """The line of a unit whose record was kept, with the findings as they are made now."""
+def judged_again(archive: Path, only: tuple[str, ...] = ()) -> dict[str, Any]:
+    """The line of a unit whose record was kept, with the findings as they are made now.
+
+    ``only`` these checks; all if none is named.
+    """
     with kept(archive) as (folder, truth, head):
         record = open_record(folder)
-        assessment = assess(record)
-        return line_of(head, record, assessment.findings, truth, assessment.profile)
+        if not only:
+            assessment = assess(record)
+            return line_of(head, record, assessment.findings, truth, assessment.profile)
+        profile = _inputs(head["profile"]).profile
+        datas = [record.check(name) for name in record.check_names() if name in only]
+        findings = [f for data in datas for f in findings_of(data, profile)]
+        return line_of(head, record, findings, truth, profile)
 
 
 def _nobody(_clock: Any) -> Any:
@@ -97,9 +105,11 @@ def line_of(
 ) -> dict[str, Any]:  # fmt: skip
     """The line of one unit: its findings, each beside its true value."""
     rows = []
-    by_plant = _by_plant(head, record, truth)
+    by_plant = _by_plant(head, record, truth, {f.check for f in findings})
     for check in record.check_names():
         found = [f for f in findings if f.check == check]
+        if not found:
+            continue
         data = record.check(check)
         true = _true_findings(data, truth, profile)
         alike: dict[str, int] = {}
@@ -115,10 +125,9 @@ def line_of(
 
 
 def _by_plant(
-    head: dict[str, Any], record: Record, truth: Truth
+    head: dict[str, Any], record: Record, truth: Truth, checks: set[str]
 ) -> dict[tuple[str, str], list[float | None]]:
     """True values that are the plant's by itself, by check and quantity, in order."""
-    checks = record.check_names()
     found: dict[tuple[str, str], list[float | None]] = {}
     if "ripple" not in checks and "current-limit" not in checks:
         return found
@@ -186,6 +195,9 @@ def _with_value(reading: Reading, true: float | None) -> Reading:
 
 def _true_value(finding: Finding, number: int, true: list[Finding], truth: Truth) -> float | None:
     """True value of a finding: the tap points from the plant's parts, the rest from its waves."""
+    if finding.what.startswith("glitch"):
+        place = finding.what, finding.at
+        return next((f.value for f in true if (f.what, f.at) == place), None)
     if finding.check == "tap-map":
         return _true_tap(finding, truth)
     if finding.what == "line voltage margin":

@@ -23,12 +23,19 @@ Line = dict[str, Any]
 
 
 def read(files: Iterable[Path]) -> list[Line]:
-    """Return the lines of all files, each seed once for each kind of run."""
+    """Return the lines of all files, each seed once for each kind of run.
+
+    What a later file says of a check takes the place of what an earlier one said.
+    """
     found: dict[tuple[int, bool], Line] = {}
     for file in files:
         for text in file.read_text(encoding="utf-8").splitlines():
             line = json.loads(text)
-            found.setdefault((line["seed"], line["quick"]), line)
+            before = found.setdefault((line["seed"], line["quick"]), line)
+            if before is not line:
+                new = {row["check"] for row in line["findings"]}
+                kept = [row for row in before["findings"] if row["check"] not in new]
+                before["findings"] = kept + line["findings"]
     return list(found.values())
 
 
