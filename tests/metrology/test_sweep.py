@@ -6,13 +6,15 @@ stands in ``tests/references/README.md``.
 
 from __future__ import annotations
 
+import json
 import math
+from pathlib import Path
 
 import numpy as np
 import pytest
 
 from tests.metrology.sweep.one_unit import CHECKS, measure_unit
-from tests.metrology.sweep.tables import Line, coverage, false_acceptance, undecided
+from tests.metrology.sweep.tables import Line, coverage, false_acceptance, read, undecided
 
 SAMPLE = ("before-power", "setting", "load-effect", "source-effect")
 LONG = 40
@@ -64,3 +66,18 @@ def test_sweep_over_drawn_units() -> None:
         room = 3 * math.sqrt(0.95 * 0.05 / row["units"])
         assert row["inside"] >= 0.95 - room, (name, row)
     assert max(false_acceptance(lines).values()) <= 0.025
+
+
+def test_what_is_judged_again_takes_the_place_of_its_check(tmp_path: Path) -> None:
+    def line(seed: int, *rows: tuple[str, float]) -> str:
+        found = [{"check": check, "what": "x", "v": value} for check, value in rows]
+        return json.dumps({"seed": seed, "quick": True, "findings": found}) + "\n"
+
+    first, again = tmp_path / "first.jsonl", tmp_path / "again.jsonl"
+    first.write_text(line(1, ("setting", 1.0), ("tap-map", 2.0)) + line(2, ("setting", 3.0)))
+    again.write_text(line(1, ("tap-map", 20.0)))
+    one, two = read([first, again])
+    assert [(row["check"], row["v"]) for row in one["findings"]] == [
+        ("setting", 1.0), ("tap-map", 20.0),
+    ]  # fmt: skip
+    assert [row["v"] for row in two["findings"]] == [3.0]
