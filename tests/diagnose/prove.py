@@ -30,7 +30,7 @@ from runner.diagnose.likelihood import Ranking, StateTable
 from runner.finding import Finding
 from runner.one_thread import one_thread
 from runner.profile import Profile
-from tests.diagnose.seen import KEPT, load_seen, profile_of, source
+from tests.diagnose.seen import CASES, KEPT, load_seen, profile_of, source
 
 __all__ = ["Case", "Judged", "as_shipped", "folds", "judge", "looked_at", "read_cases", "runs_of"]
 
@@ -158,6 +158,8 @@ def main() -> None:
 
     one_thread()
     lines = load_seen()
+    if not lines:
+        sys.exit(f"{CASES.name} holds no cases: make some with tests.diagnose.generate and .seen")
     cases = read_cases(lines)
     if "--shipped" in sys.argv:
         sys.stdout.write(tables(judge(as_shipped(cases), load_fitted().temperature), {}))

@@ -115,7 +115,7 @@ def _each_rows(found: dict[str, Any]) -> list[str]:
         f"Every question of the acceptance by every harmful kind but the overflow: {each['cases']}"
         f" of {found['each_due']}, {found['each_together']} of them sown together"
         f" (`each_place.py`), the others alone. {_wrong(each)} Mixtures with a wrong outcome, whose"
-        f" faults were then taken one by one: {len(found['each_mixed'])}.",
+        f" faults were then sown again: {len(found['each_mixed'])}.",
         "",
         *_rows(each["kinds"]),
         "",
