@@ -29,7 +29,8 @@ HALVED = 4
 KNEE_HELD = 0.99
 KNEE_FROM, KNEE_TO = 1.5, 0.6
 """Load resistance through the knee, as multiples of set voltage over set current."""
-READINGS = 3
+READINGS = 5
+"""Three of a load whose last digit is as large as its scatter say too little of it."""
 HALF = 0.5
 STEADY_V = 50e-3
 ROOM_ABOVE_V = 0.5

@@ -84,11 +84,12 @@ def _paired(data: CheckData, set_v: float) -> Budget | str:
     """Budget of no load minus full load, or why there is none.
 
     Each full load is compared with the mean of the no-load readings before and after it, so
-    that a steady drift leaves the difference altogether.
+    that a steady drift leaves the difference altogether. No-load readings between two full
+    loads count for both.
     """
     without: list[float] = []
     with_load: list[float] = []
-    groups: list[list[float]] = []
+    places_read: list[tuple[int, str, float]] = []
     first: Reading | None = None
     pairs = [int(float(n)) for n in places(data.of("output-voltage", set_v=set_v), "pair")]
     for pair in pairs:
@@ -96,15 +97,22 @@ def _paired(data: CheckData, set_v: float) -> Budget | str:
         after = _valid(data, set_v, pair + 1, "none")
         full = _valid(data, set_v, pair, "full")
         if before and full:
-            around = [mean(valid_values(one)) for one in (before, after) if one]
-            groups += [valid_values(one) for one in (before, full)]
-            without.append(mean(around))
+            around = [(n, one) for n, one in ((pair, before), (pair + 1, after)) if one]
+            places_read += [(n, "none", 1 / len(around)) for n, _ in around]
+            places_read.append((pair, "full", -1.0))
+            without.append(mean([mean(valid_values(one)) for _, one in around]))
             with_load.append(mean(valid_values(full)))
             first = first or before[0]
     if first is None or len(without) < PAIRS_NEEDED:
         return f"only {len(without)} pair(s) of valid readings, {PAIRS_NEEDED} needed" + _why(data)
+    shares: dict[tuple[int, str], float] = {}
+    for number, load, share in places_read:
+        shares[number, load] = shares.get((number, load), 0.0) + share / len(without)
+    groups = [valid_values(_valid(data, set_v, *place)) for place in shares]
     scale = scale_of(data, first)
-    return difference("load effect", without, with_load, scale, groups=groups)
+    return difference(
+        "load effect", without, with_load, scale, groups=groups, shares=[*shares.values()]
+    )
 
 
 def _valid(data: CheckData, set_v: float, pair: int, load: str) -> list[Reading]:

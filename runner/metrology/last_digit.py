@@ -24,17 +24,14 @@ TERMS, HALVINGS = 40, 50
 class Spread:
     """Scatter of readings about the means of their groups, in their unit, and its freedom.
 
-    `sides` are the numbers of readings on either side of a difference: groups by turns.
+    `readings` is how many there are; `sides` how many the mean on either side of a difference
+    is worth.
     """
 
     within: float
     dof: int
-    sides: tuple[int, int]
-
-    @property
-    def readings(self) -> int:
-        """How many there are."""
-        return sum(self.sides)
+    readings: int
+    sides: tuple[float, float]
 
     @property
     def mean_u(self) -> float:
@@ -102,10 +99,23 @@ def chance_of_ratio(ratio: float, dof: float, other_dof: float) -> float:
     return float(fdtrc(dof, other_dof, ratio))
 
 
-def spread_within(groups: Sequence[Sequence[float]]) -> Spread:
-    """Pool the scatter of groups of readings (their unit): by turns of the one side, the other."""
+def spread_within(
+    groups: Sequence[Sequence[float]], shares: Sequence[float] | None = None
+) -> Spread:
+    """Pool the scatter of groups of readings (their unit).
+
+    `shares` are what each group's mean counts for in the difference, below zero on its second
+    side; a mean of group means weighted w, of n readings each, is worth 1/sum(w^2/n) readings.
+    Without: groups by turns of the one side, the other, every reading counting alike.
+    """
     dof = sum(len(group) - 1 for group in groups)
     squares = sum((len(g) - 1) * standard_deviation(g) ** 2 for g in groups)
     within = math.sqrt(squares / dof) if dof > 0 else 0.0
     counts = [len(group) for group in groups]
-    return Spread(within, dof, (sum(counts[::2]), sum(counts[1::2])))
+    if shares is None:
+        return Spread(within, dof, sum(counts), (sum(counts[::2]), sum(counts[1::2])))
+    parts = [(w, w * w / n) for w, n in zip(shares, counts, strict=True) if n and w]
+    above = math.fsum(part for w, part in parts if w > 0)
+    below = math.fsum(part for w, part in parts if w < 0)
+    worth = (1 / above if above else 0.0, 1 / below if below else 0.0)
+    return Spread(within, dof, sum(counts), worth)

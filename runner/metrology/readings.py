@@ -91,17 +91,19 @@ def difference(
     paired: bool = True,
     n_eff: float | None = None,
     groups: Sequence[Sequence[float]] = (),
+    shares: Sequence[float] | None = None,
     alike: Sequence[Sequence[float]] = (),
     extra: Sequence[Line] = (),
 ) -> Budget:
     """Return the budget of mean(first) - mean(second), in the scale's unit.
 
-    On one scale the offset leaves and the gain counts on the difference alone. Paired
-    readings (taken alternately, same number) are differenced one by one, so that slow drift
-    leaves too; `n_eff` then applies to the differences. Where the values are themselves means,
-    `groups` are the readings behind each: when they scatter over the last digit, little of it
-    is left. `alike` are groups read in the same way at other places, whose scatter is pooled
-    (GUM 4.2.4). Readings on two scales carry the limit of each.
+    On one scale the offset leaves and the gain counts on the difference alone. Paired readings
+    (taken alternately, same number) are differenced one by one, so that slow drift leaves too;
+    `n_eff` then applies to the differences. Where the values are themselves means, `groups` are the
+    readings behind each: when they scatter over the last digit, little of it is left. `shares` are
+    what each group counts for (see `spread_within`). `alike` are groups read in the same way at
+    other places, whose scatter is pooled (GUM 4.2.4). Readings on two scales carry the limit of
+    each.
     """
     other = second_scale or scale
     if other.unit != scale.unit:
@@ -111,9 +113,8 @@ def difference(
         raise ValueError(f"second: expected {len(above)} readings, found {len(below)}")
     value = scale.corrected(mean(above)) - other.corrected(mean(below))
     lines: list[Line] = []
-    spread = spread_within(groups if paired else [above, below]).joined(
-        alike, scale.resolution, DIFFER_P
-    )
+    behind = spread_within(groups, shares) if paired else spread_within([above, below])
+    spread = behind.joined(alike, scale.resolution, DIFFER_P)
     left = spread.remaining_share(scale.resolution)
     if paired and len(above) > 1:
         steps = [a - b for a, b in zip(above, below, strict=True)]

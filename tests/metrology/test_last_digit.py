@@ -55,6 +55,19 @@ def test_scatter_of_few_readings_is_pooled_with_groups_read_alike() -> None:
     assert quiet.joined([[0.0, 1.0, 1.0]] * 5, 1.0, 0.05).within > 0
 
 
+def test_readings_that_two_differences_use_count_for_both() -> None:
+    """GUM 5.1.2 (arithmetic): u^2(sum w x) = sum w^2 u^2(x), five readings behind each mean."""
+    groups = [[1.0, 2.0, 3.0, 4.0, 5.0]] * 5
+    spread = spread_within(groups, [0.25, -0.5, 0.5, -0.5, 0.25])
+    assert spread.dof == 20
+    assert spread.readings == 25
+    assert spread.mean_u == pytest.approx(((2 * 0.25**2 + 3 * 0.5**2) * 2.5 / 5) ** 0.5)
+    by_turns = spread_within(groups[:4])
+    assert by_turns.mean_u == pytest.approx(
+        spread_within(groups[:4], [0.5, -0.5, 0.5, -0.5]).mean_u
+    )
+
+
 def test_mean_of_readings_counts_of_a_digit_what_their_scatter_leaves() -> None:
     """Scatter of the digit's own size averages the rounding; readings all alike keep it whole."""
     scale = meter_scale(100.0, 0.0045, 0.0006, resolution=1e-4)
