@@ -143,8 +143,7 @@ def _typed(
 
 def _read(work: Workplace, when: str, set_v: float) -> None:
     range_for(meter_of(work), set_v, EXACT_NPLC)
-    for reading in meter_of(work).read_volts_many(READINGS):
-        work.log.reading(reading, when=when, set_v=set_v)
+    work.log.readings(meter_of(work).read_volts_many(READINGS), when=when, set_v=set_v)
 
 
 CHECK = OutsideSource()

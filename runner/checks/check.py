@@ -50,6 +50,10 @@ class CheckLog(Protocol):
         """Keep a reading, valid or not, and return it with its place."""
         ...
 
+    def readings(self, readings: Sequence[Reading], **at: float | str) -> list[Reading]:
+        """Keep readings made one after another at one place; on disk together."""
+        ...
+
     def event(self, what: str, **fields: Any) -> None:
         """Keep something that happened: a tap change, a trip, a pass thrown away."""
         ...

@@ -186,8 +186,7 @@ def _range(work: Workplace) -> Meter:
 def _read_output(work: Workplace, when: str) -> list[Reading]:
     meter = _range(work)
     work.clock.sleep(SETTLE_S)
-    readings = meter.read_volts_many(READINGS)
-    return [work.log.reading(one, when=when) for one in readings]
+    return work.log.readings(meter.read_volts_many(READINGS), when=when)
 
 
 def _read_terminal(
@@ -196,10 +195,8 @@ def _read_terminal(
     """Direct, then alternating; the second pair of readings is taken on the first one's range."""
     meter = _range(work)
     _wait_still(work, meter)
-    kept = [
-        work.log.reading(one, terminal=terminal, bleed=bleed)
-        for one in meter.read_volts_many(READINGS, "earth-voltage")
-    ]
+    read = meter.read_volts_many(READINGS, "earth-voltage")
+    kept = work.log.readings(read, terminal=terminal, bleed=bleed)
     look = meter.read_ac_volts(expect_v=ac_range_v, quantity="earth-ac-voltage")
     if ac_range_v is None and look.value is not None:
         ac_range_v = max(0.05, 1.1 * look.value)

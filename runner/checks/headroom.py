@@ -156,7 +156,7 @@ def _look_once(
     line_at(work, share)
     if not at_rest(work, STEADY_V):
         work.log.event("restless", **at)
-    volts = [work.log.reading(r, **at) for r in meter_of(work).read_volts_many(READINGS)]
+    volts = work.log.readings(meter_of(work).read_volts_many(READINGS), **at)
     inlet = inlet_volts(work)
     if inlet is not None:
         work.log.reading(inlet, **at)

@@ -103,11 +103,9 @@ def _rest(work: Workplace, set_v: float) -> None:
 
 def _read(work: Workplace, **at: float | str) -> float | None:
     """Read the output a few times at this place; returns the last valid value in V."""
-    last = None
-    for reading in meter_of(work).read_volts_many(READINGS):
-        work.log.reading(reading, **at)
-        last = reading.value if reading.value is not None else last
-    return last
+    read = work.log.readings(meter_of(work).read_volts_many(READINGS), **at)
+    valid = [one.value for one in read if one.value is not None]
+    return valid[-1] if valid else None
 
 
 def _note_mode(work: Workplace, set_v: float, measured_v: float | None, **at: float | str) -> None:

@@ -83,11 +83,11 @@ def _points(profile: Profile, quick: bool) -> list[float]:
 def _measure_point(work: Workplace, direction: str, asked_v: float) -> None:
     set_v = go_to(work, asked_v)
     range_for(meter_of(work), set_v, EXACT_NPLC)
-    for reading in meter_of(work).read_volts_many(READINGS):
-        work.log.reading(reading, set_v=set_v, asked_v=asked_v, direction=direction)
+    at: dict[str, float | str] = {"set_v": set_v, "asked_v": asked_v, "direction": direction}
+    work.log.readings(meter_of(work).read_volts_many(READINGS), **at)
     shown = _panel(work, asked_v, set_v, direction)
     if shown is not None:
-        work.log.reading(shown, set_v=set_v, asked_v=asked_v, direction=direction)
+        work.log.reading(shown, **at)
 
 
 def _panel(work: Workplace, asked_v: float, measured_v: float, direction: str) -> Reading | None:

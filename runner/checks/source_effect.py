@@ -99,9 +99,7 @@ def _read(
     if not at_rest(work, work.profile.limit(NAME).limit.at(set_v)):
         work.log.event("restless", **at)
     range_for(meter_of(work), set_v, EXACT_NPLC)
-    seen = None
-    for reading in meter_of(work).read_volts_many(READINGS):
-        seen = work.log.reading(reading, **at).value
+    seen = work.log.readings(meter_of(work).read_volts_many(READINGS), **at)[-1].value
     inlet = inlet_volts(work)
     if inlet is not None:
         work.log.reading(inlet, **at)

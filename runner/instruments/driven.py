@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Mapping
+from contextlib import suppress
 from dataclasses import asdict, dataclass
 from typing import Any
 
@@ -167,6 +168,25 @@ class Driven(SettingUp):
             n_bytes=question.n_bytes,
             repeats=self._session.options.repeats,
         )
+
+    def _ask_all(
+        self, questions: Mapping[str, Question], decoder: Callable[[Question, str], Any],
+        **context: Any,
+    ) -> dict[str, Any]:  # fmt: skip
+        """The answers by name; in one message where the dialect allows it."""
+        alone = len(questions) < 2 or any(
+            one.prepare or one.takes_s or one.n_bytes for one in questions.values()
+        )
+        parts = [one.ask.format_map(context) for one in questions.values()]
+        texts = [None] * len(parts) if alone else self._ask_joined(parts, len(parts))
+        said: dict[str, Any] = {}
+        for (name, question), text in zip(questions.items(), texts, strict=True):
+            if text is not None:
+                with suppress(FramingError):
+                    said[name] = decoder(question, text)
+            if name not in said:
+                said[name] = self._ask(question, decoder, **context)
+        return said
 
     def _reading(
         self,

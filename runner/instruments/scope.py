@@ -17,7 +17,6 @@ from runner.instruments.roles import Capture, ChannelSetup, TimebaseSetup, Trigg
 from runner.instruments.scope_record import RecordReader
 from runner.instruments.settings import in_words
 from runner.instruments.waveforms import Record
-from runner.link.numbers import Number
 
 __all__ = ["DrivenScope"]
 
@@ -74,11 +73,13 @@ class DrivenScope(Driven):
         wanted: list[tuple[str, float | str | bool]] = [
             ("probe", factor), ("coupling", one.coupling), ("bandwidth-limit", one.bandwidth_limit)
         ]  # fmt: skip
-        self._set_all([(k, v) for k, v in wanted if k in self._words.settings], n=n)
         spans = tuple(span * factor for span in self._words.settings["span"].choices)
-        span_v = float(self._set("span", one.span_v, choices=spans, n=n))
-        offset_v = one.offset_v
-        if "offset" in self._words.settings:
+        due_v = self._chosen("span", one.span_v, spans)
+        wanted += [("span", one.span_v), ("offset", one.offset_v)]
+        known = [(k, v) for k, v in wanted if k in self._words.settings]
+        found = self._set_all(known, choices={"span": spans}, n=n, span=due_v)
+        span_v, offset_v = float(found["span"]), float(found.get("offset", one.offset_v))
+        if "offset" in found and span_v != due_v:
             offset_v = float(self._set("offset", one.offset_v, n=n, span=span_v))
         return ChannelSetup(one.channel, span_v, offset_v, one.coupling, one.bandwidth_limit)
 
@@ -92,6 +93,9 @@ class DrivenScope(Driven):
             longer = 2 * max(timebase.pre_fraction, 1 - timebase.pre_fraction)
             timebase = replace(timebase, duration_s=longer * timebase.duration_s, pre_fraction=0.5)
         wanted: list[tuple[str, float | str]] = [("duration", timebase.duration_s)]
+        late, due_s = 0.5 - timebase.pre_fraction, self._chosen("duration", timebase.duration_s)
+        if "position" in settings:
+            wanted.append(("position", due_s * late))
         if "acquire" in settings and timebase.acquire in settings["acquire"].words:
             wanted.append(("acquire", timebase.acquire))
             if timebase.acquire == "average":
@@ -105,8 +109,8 @@ class DrivenScope(Driven):
         else:
             found = self._set_all([*wanted, ("points", depth)])
         duration_s, points = float(found["duration"]), int(found["points"])
-        if "position" in settings:
-            self._set("position", duration_s * (0.5 - timebase.pre_fraction))
+        if "position" in settings and duration_s != due_s:
+            self._set("position", duration_s * late)
         return TimebaseSetup(
             duration_s, points, timebase.pre_fraction, timebase.acquire, timebase.averages
         )
@@ -307,11 +311,10 @@ class DrivenScope(Driven):
         n = _number(one.channel)
         source = self._words.channel.format(n=n)
         own = {"mean": float(np.mean(record.v)), "swing": float(np.ptp(record.v))}
-        for name, found_v in own.items():
-            question = self._words.queries.get(name)
-            if question is None:
-                continue
-            said: Number = self._ask(question, as_number, n=n, source=source)
+        words = self._words.queries
+        asked = {name: words[name] for name in own if name in words}
+        for name, said in self._ask_all(asked, as_number, n=n, source=source).items():
+            found_v = own[name]
             if said.value is not None and abs(said.value - found_v) > _OF_SPAN[name] * one.span_v:
                 return f"scaling: {name} {found_v:.4g} V, the scope itself says {said.value:.4g} V"
         self._proved.add(one.channel)

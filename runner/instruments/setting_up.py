@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any
 
 from runner.clock import Clock
@@ -106,17 +107,21 @@ class SettingUp:
         return found
 
     def _set_all(
-        self, wanted: Sequence[tuple[str, Value]], ask: Sequence[str] = (), **context: Any
+        self,
+        wanted: Sequence[tuple[str, Value]],
+        ask: Sequence[str] = (),
+        choices: Mapping[str, tuple[float, ...]] = MappingProxyType({}),
+        **context: Any,
     ) -> dict[str, Any]:
         """Make several settings, in one message where the dialect allows it; each is read back.
 
         A setting that its read-back does not show is made once more on its own. The answers to
         the questions ``ask`` may come along, under the question; where they do not, it is left
-        out.
+        out. ``choices`` by setting are used in place of the dialect's.
 
         :raises InstrumentError: it did not take one
         """
-        wishes = [self._wish(key, value, None, context) for key, value in wanted]
+        wishes = [self._wish(key, value, choices.get(key), context) for key, value in wanted]
         n = len(wishes) + len(ask)
         texts: list[str | None] = [None] * n
         if n > 1 and all(one.joins for one in wishes):
@@ -129,7 +134,9 @@ class SettingUp:
                 found[one.key] = found_instead(one.setting, one.question, one.wanted, text)
             else:
                 shown_all = False
-                found[one.key] = self._set(one.key, one.made.value, **context)
+                found[one.key] = self._set(
+                    one.key, one.made.value, choices=choices.get(one.key), **context
+                )
         if shown_all:
             found |= {q: t for q, t in zip(ask, texts[len(wishes) :], strict=True) if t is not None}
         return found
@@ -156,13 +163,23 @@ class SettingUp:
         if choices is not None:
             setting = setting.model_copy(update={"choices": choices})
             context = {**context, "choices": choices}
-        try:
-            wanted = value if isinstance(value, bool | str) else chosen(setting, value)
-        except ValueError as error:
-            raise InstrumentError(f"{self.name}: {key}: {error}") from None
+        wanted = value if isinstance(value, bool | str) else self._chosen(key, value, choices)
         fields = {**context, "value": sent(setting, wanted), "name": key}
         commands = [template.format_map(fields) for template in setting.set]
         return Wish(key, setting, wanted, commands, fields, Made(key, value, context))
+
+    def _chosen(self, key: str, value: float, choices: tuple[float, ...] | None = None) -> float:
+        """What will be set for ``value``: itself, or the next choice up.
+
+        :raises InstrumentError: above the largest choice
+        """
+        setting = self._role_words.settings[key]
+        if choices is not None:
+            setting = setting.model_copy(update={"choices": choices})
+        try:
+            return chosen(setting, value)
+        except ValueError as error:
+            raise InstrumentError(f"{self.name}: {key}: {error}") from None
 
     def _remember(self, made: Made) -> None:
         """Keep the newest setting of each register; the order is that of the settings."""

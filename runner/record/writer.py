@@ -56,12 +56,17 @@ class RecordWriter:
 
     def write(self, kind: str, **fields: Any) -> None:
         """Write any other line."""
-        self._journal.write(kind, **fields)
+        self.write_all(kind, [fields])
         if kind == "instrument":
             self._instruments[str(fields["name"])] = {"kind": kind, **fields}
-        if "check" in fields and kind not in _NOT_KEPT:
-            lines = self._by_check.setdefault(str(fields["check"]), [])
-            lines.append({"kind": kind, **fields})
+
+    def write_all(self, kind: str, each: Sequence[dict[str, Any]]) -> None:
+        """Write a line for each of several sets of fields, in one go."""
+        self._journal.write_all(kind, each)
+        for fields in each:
+            if "check" in fields and kind not in _NOT_KEPT:
+                lines = self._by_check.setdefault(str(fields["check"]), [])
+                lines.append({"kind": kind, **fields})
 
     def row(self, values: Sequence[float | None], why: Mapping[str, str]) -> None:
         """Write one row of a soak; rows are not kept in memory."""
@@ -108,6 +113,14 @@ class CheckWriter:
         """Keep a reading with its place."""
         placed = reading.placed(**at) if at else reading
         self._writer.write("reading", check=self._check, **placed.to_dict())
+        return placed
+
+    def readings(self, readings: Sequence[Reading], **at: float | str) -> list[Reading]:
+        """Keep readings made one after another at one place."""
+        placed = [one.placed(**at) if at else one for one in readings]
+        self._writer.write_all(
+            "reading", [{"check": self._check, **one.to_dict()} for one in placed]
+        )
         return placed
 
     def event(self, what: str, **fields: Any) -> None:

@@ -134,11 +134,18 @@ class Beside:
 def beside(monkeypatch: pytest.MonkeyPatch) -> Beside:
     """Listens to what a check writes; give it the plant before the check begins."""
     listening = Beside(None)
-    reading, waveform = CheckWriter.reading, CheckWriter.waveform
+    reading, readings = CheckWriter.reading, CheckWriter.readings
+    waveform = CheckWriter.waveform
 
     def hear(self: CheckWriter, one: Reading, **at: float | str) -> Reading:
         placed = reading(self, one, **at)
         listening.saw(placed)
+        return placed
+
+    def hear_all(self: CheckWriter, each: list[Reading], **at: float | str) -> list[Reading]:
+        placed = readings(self, each, **at)
+        for one in placed:
+            listening.saw(one)
         return placed
 
     def see(self: CheckWriter, name: str, capture: Capture, **at: float | str) -> None:
@@ -146,6 +153,7 @@ def beside(monkeypatch: pytest.MonkeyPatch) -> Beside:
         listening.recorded(capture, dict(at))
 
     monkeypatch.setattr(CheckWriter, "reading", hear)
+    monkeypatch.setattr(CheckWriter, "readings", hear_all)
     monkeypatch.setattr(CheckWriter, "waveform", see)
     return listening
 

@@ -8,7 +8,7 @@ scope sees (it is what PARD is about).
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from contextlib import ExitStack, contextmanager
 from dataclasses import replace
 from typing import Any
@@ -186,6 +186,7 @@ def watched(view: TrueView) -> Iterator[TrueView]:
     """Let the view hear of every reading, record and bench while the context lasts."""
     own: dict[str, Any] = {
         "open": runner.acceptance.open_bench, "reading": CheckWriter.reading,
+        "readings": CheckWriter.readings,
         "waveform": CheckWriter.waveform, "event": CheckWriter.event,
         "begin": CheckWriter.__init__,
         "finish": Front._finish, "extremes": Front.extremes,
@@ -198,6 +199,12 @@ def watched(view: TrueView) -> Iterator[TrueView]:
     def reading(log: Any, one: Reading, **at: float | str) -> Reading:
         placed = own["reading"](log, view.seen(one.placed(**at) if at else one))
         view.reading(log._check, placed)
+        return placed  # type: ignore[no-any-return]
+
+    def readings(log: Any, each: Sequence[Reading], **at: float | str) -> list[Reading]:
+        placed = own["readings"](log, [view.seen(one.placed(**at)) for one in each])
+        for one in placed:
+            view.reading(log._check, one)
         return placed  # type: ignore[no-any-return]
 
     def waveform(log: Any, name: str, capture: Capture, **at: float | str) -> None:
@@ -228,6 +235,7 @@ def watched(view: TrueView) -> Iterator[TrueView]:
         for target, name, with_ in (
             (CheckWriter, "__init__", begin),
             (CheckWriter, "reading", reading),
+            (CheckWriter, "readings", readings),
             (CheckWriter, "waveform", waveform),
             (CheckWriter, "event", event),
             (Front, "_finish", finish),
