@@ -157,12 +157,15 @@ def _drift(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> Fin
         return judge.not_measured(what, "V", why, limit=limit, source=limits.source)
     minutes = (readings[-1].t_mono_s - readings[0].t_mono_s) / 60
     at = f"at {set_v:.6g} V, over {minutes:.0f} min"
+    between = readings[ends:-ends]
+    alike = [valid_values(between[i : i + ends]) for i in range(0, len(between), ends)]
     budget = difference(
         what,
         valid_values(readings[-ends:]),
         valid_values(readings[:ends]),
         scale_of(data, readings[0]),
         paired=False,
+        alike=alike,
     )
     reason = "; ".join(filter(None, (temperature_coefficient(data), _left_mode(data))))
     return judge.apply(budget, limit, f"limit for 8 h: {limits.source}", at=at, reason=reason)
