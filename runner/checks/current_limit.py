@@ -71,7 +71,8 @@ class CurrentLimit:
         load = load_of(work)
         shares = SHARES[-1:] if work.quick or work.output.by_hand else SHARES
         try:
-            load.set_resistance(set_v / full_load_a(work.profile))
+            full_a = full_load_a(work.profile)
+            load.set_resistance(set_v / full_a, expect_a=full_a)
         except InstrumentError as error:
             work.log.event("no-resistance", reason=str(error))
             return

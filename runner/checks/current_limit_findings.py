@@ -24,6 +24,8 @@ NAME = "current-limit"
 DROOP = 0.01
 """The knee begins where the output has fallen by this share of its set point."""
 LEAST_FOR_CURVE = 4
+STEP = 1e-7
+"""Of the largest current: small beside any scatter, large beside the computer's rounding."""
 FULLY_LIMITED = 0.25
 """The current is fully limited where the output has fallen by this share (common practice)."""
 
@@ -141,7 +143,7 @@ def _crossing(level_v: float, points: list[tuple[float, float]]) -> Crossing | N
             part, slope = (v0 - level_v) / (v0 - v1), (a1 - a0) / (v1 - v0)
             chord_a, falling = a0 + (a1 - a0) * part, _falling(points)
             amps = _on_curve(level_v, falling, chord_a)
-            spread = math.hypot(part, 1 - part)
+            spread = _spread(level_v, falling, part)
             sides_a = (chord_a, _beyond(level_v, falling, chord_a))
             return Crossing(amps, level_v, slope, max(abs(amps - a) for a in sides_a), spread)
     return None
@@ -165,6 +167,22 @@ def _on_curve(level_v: float, falling: list[tuple[float, float]], chord_a: float
         return chord_a
     volts, amps = zip(*reversed(falling), strict=True)
     return float(PchipInterpolator(volts, amps)(level_v))
+
+
+def _spread(level_v: float, falling: list[tuple[float, float]], part: float) -> float:
+    """Scatter of the current on the curve, over that of one reading: sqrt(sum (dI/dI_k)^2).
+
+    GUM 5.1.2, the partial derivatives by small steps; on the chord they are its two parts.
+    """
+    if len(falling) < LEAST_FOR_CURVE:
+        return math.hypot(part, 1 - part)
+    step_a = STEP * max(abs(a) for _, a in falling)
+    here_a = _on_curve(level_v, falling, 0.0)
+    moved_a = (
+        _on_curve(level_v, [(v, a + step_a * (k == n)) for k, (v, a) in enumerate(falling)], 0.0)
+        for n in range(len(falling))
+    )
+    return math.hypot(*((one - here_a) / step_a for one in moved_a))
 
 
 def _beyond(level_v: float, falling: list[tuple[float, float]], chord_a: float) -> float:

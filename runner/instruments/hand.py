@@ -189,8 +189,8 @@ class HandLoad(_ByHand):
     def _nearest(self, volts: float, wanted_a: float) -> float:
         return min(self._resistors, key=lambda ohms: abs(volts / ohms - wanted_a))
 
-    def set_resistance(self, level_ohm: float) -> None:
-        """Choose the resistor nearest to this."""
+    def set_resistance(self, level_ohm: float, *, expect_a: float | None = None) -> None:
+        """Choose the resistor nearest to this; what it takes follows from the output."""
         known = self._resistors or [level_ohm]
         self._choose(min(known, key=lambda ohms: abs(ohms - level_ohm)))
 

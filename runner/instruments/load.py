@@ -49,11 +49,13 @@ class DrivenLoad(Driven):
         self._set("current", level_a, **self._context())
         self._low_a = level_a
 
-    def set_resistance(self, level_ohm: float) -> None:
-        """Constant resistance; the input is not switched."""
+    def set_resistance(self, level_ohm: float, *, expect_a: float | None = None) -> None:
+        """Constant resistance, range chosen for ``expect_a``; the input is not switched."""
         if "resistance" not in self._words.settings:
             raise InstrumentError(f"{self.name}: constant resistance is not in its dialect")
         self._choose_mode("resistance")
+        if expect_a is not None:
+            self._choose_range(expect_a)
         self._set("resistance", level_ohm, **self._context())
 
     def _choose_mode(self, mode: str) -> None:

@@ -132,8 +132,8 @@ class Load(Instrument, Protocol):
         """Constant current, range chosen for ``level_a``; the input is not switched."""
         ...
 
-    def set_resistance(self, level_ohm: float) -> None:
-        """Constant resistance; the input is not switched."""
+    def set_resistance(self, level_ohm: float, *, expect_a: float | None = None) -> None:
+        """Constant resistance, range chosen for ``expect_a``; the input is not switched."""
         ...
 
     def input(self, on: bool) -> None:
