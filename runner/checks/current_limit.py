@@ -25,7 +25,7 @@ __all__ = ["CHECK"]
 
 SHARES = (0.1, 0.5, 1.0)
 KNEE_POINTS = 15
-HALVED = 4
+HALVED = 5
 KNEE_HELD = 0.99
 KNEE_FROM, KNEE_TO = 1.5, 0.6
 """Load resistance through the knee, as multiples of set voltage over set current."""
