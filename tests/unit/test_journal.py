@@ -42,6 +42,39 @@ def test_a_line_is_on_disk_when_write_returns(tmp_path: Path) -> None:
     journal.close()
 
 
+def test_lines_of_one_place_come_together_or_not_at_all(tmp_path: Path) -> None:
+    class Full(DiskFiles):
+        syncs, full = 0, False
+
+        def write(self, handle: io.FileIO, data: bytes) -> int:
+            if self.full and handle.tell() > before + 50:
+                raise OSError(errno.ENOSPC, "no space")
+            return super().write(handle, data[:80] if self.full else data)
+
+        def fsync(self, handle: io.FileIO) -> None:
+            self.syncs += 1
+            super().fsync(handle)
+
+    files, path, before = Full(), tmp_path / "journal.jsonl", 0
+    journal = _write(tmp_path, 1, files=files)
+    syncs = files.syncs
+    journal.write_all("note", [{"check": "setting", "text": str(n)} for n in range(4)])
+    assert files.syncs == syncs + 1
+    journal.write_all("note", [])
+    raw, hash_before = path.read_bytes(), journal.last_hash
+    before, files.full = len(raw), True
+    with pytest.raises(RecordError, match="cannot be written"):
+        journal.write_all("note", [{"check": "setting", "text": str(n)} for n in range(4)])
+    assert (path.read_bytes(), journal.last_hash) == (raw, hash_before)
+    files.full = False
+    journal.write("note", check="setting", text="after")
+    journal.close()
+    lines = [json.loads(line) for line in path.read_bytes().splitlines()]
+    assert [line["seq"] for line in lines] == list(range(6))
+    for one, after in itertools.pairwise(path.read_bytes().splitlines()):
+        assert json.loads(after)["prev"] == hashlib.sha256(one).hexdigest()
+
+
 def test_a_record_is_never_written_over(tmp_path: Path) -> None:
     _write(tmp_path, 1).close()
     with pytest.raises(RecordError, match="never written over"):
