@@ -213,20 +213,20 @@ def _tail(data: CheckData, profile: Profile, judge: Judge, set_v: float) -> list
     if not soon or not later:
         why = "no valid readings" + _why(data)
         return [judge.not_measured(what, "V", why, at=at, limit=limit, source=drift.source)]
-    scale = scale_of(data, soon[0])
     budget = difference(
-        what, valid_values(later), valid_values(soon), scale, paired=False,
-        alike=_read_alike(data, set_v, scale.name),
+        what, valid_values(later), valid_values(soon), scale_of(data, soon[0]), paired=False,
+        alike=_read_alike(data, set_v, soon[0]),
     )  # fmt: skip
     return [judge.apply(budget, limit, f"limit of drift: {drift.source}", at=at)]
 
 
-def _read_alike(data: CheckData, set_v: float, scale: str) -> list[list[float]]:
-    """The readings of the pairs and of the load line on this scale, in groups by place."""
+def _read_alike(data: CheckData, set_v: float, as_this: Reading) -> list[list[float]]:
+    """The readings of the pairs and of the load line on one scale, in groups by place."""
     groups: dict[tuple[tuple[str, float | str], ...], list[Reading]] = {}
     for one in data.of("output-voltage", set_v=set_v):
-        if one.valid and "tail" not in one.at and scale_of(data, one).name == scale:
-            groups.setdefault(tuple(sorted(one.at.items())), []).append(one)
+        same = (one.instrument, one.range) == (as_this.instrument, as_this.range)
+        if one.valid and same and "tail" not in one.at:
+            groups.setdefault(tuple(one.at.items()), []).append(one)
     return [valid_values(group) for group in groups.values()]
 
 

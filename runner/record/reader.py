@@ -6,7 +6,9 @@ import json
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from datetime import date
+from functools import cached_property
 from hashlib import sha256
+from operator import itemgetter
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
@@ -22,6 +24,9 @@ if TYPE_CHECKING:
     from numpy.typing import NDArray
 
 __all__ = ["CheckData", "Record", "WaveformLine", "open_record"]
+
+Place = tuple[tuple[str, float | str], ...]
+"""Where a reading belongs, as pairs of label and value."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +50,7 @@ class WaveformLine:
         return load_waveform(self.folder, self.fields["file"], self.fields["sha256"])
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(frozen=True)
 class CheckData:
     """Everything one check wrote: what ``findings`` works on.
 
@@ -70,12 +75,22 @@ class CheckData:
 
     def of(self, quantity: str, **at: float | str) -> list[Reading]:
         """Readings of one quantity whose place has all these labels, in order."""
-        return [
-            one
-            for one in self.readings
-            if one.quantity == quantity
-            and all(one.at.get(key) == value for key, value in at.items())
+        found = [
+            numbered
+            for place, there in self._by_place.get(quantity, {}).items()
+            if at.items() <= dict(place).items()
+            for numbered in there
         ]
+        return [one for _, one in sorted(found, key=itemgetter(0))]
+
+    @cached_property
+    def _by_place(self) -> dict[str, dict[Place, list[tuple[int, Reading]]]]:
+        """Readings with their numbers by quantity and place: places are few, readings many."""
+        found: dict[str, dict[Place, list[tuple[int, Reading]]]] = {}
+        for number, one in enumerate(self.readings):
+            places = found.setdefault(one.quantity, {})
+            places.setdefault(tuple(one.at.items()), []).append((number, one))
+        return found
 
     def events_of(self, what: str) -> list[dict[str, Any]]:
         """Events of one sort, in order."""
