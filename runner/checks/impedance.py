@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from concurrent.futures import Future, ThreadPoolExecutor
 
 import numpy as np
 
@@ -102,45 +103,54 @@ def _answer(work: Workplace, set_v: float, f_hz: float, low_a: float, high_a: fl
     if scope is None or channel is None:
         raise BenchError("output impedance needs a scope channel on the output")
     amps = square_fundamental_a(low_a, high_a, f_hz, SLEW_A_PER_S)
-    for capture in _records(scope, channel):
-        amplitude_v, reason = _fit(capture.v, capture.dt_s, f_hz, work.profile)
+    answers = []
+    for capture, fitted in _fitted_records(work, scope, channel, f_hz):
+        amplitude_v, reason = fitted
         if not capture.valid or capture.clipped:
             amplitude_v, reason = None, capture.reason or "the trace leaves the screen"
-        work.log.reading(
+        answers.append(
             Reading(
                 "response", amplitude_v, "V", capture.instrument, "scope",
                 range=capture.span_v, t_mono_s=work.clock.mono_s(), reason=reason,
-            ),
-            set_v=set_v, f_hz=f_hz, amps=amps, probe=capture.probe,
+                at={"probe": capture.probe},
+            )
         )  # fmt: skip
+    work.log.readings(answers, set_v=set_v, f_hz=f_hz, amps=amps)
 
 
-def _records(scope: Scope, channel: str) -> list[Capture]:
-    """Records on the narrowest scale that holds them all; one may show what the first did not."""
-    kept: list[Capture] = []
-    for span_v in SPANS_V:
-        scope.setup(
-            [ChannelSetup(channel, span_v, coupling="ac")],
-            TimebaseSetup(RECORD_S, min(POINTS, scope.max_points)),
-            Trigger("line"),
-        )
-        if scope.capture()[channel].clipped and span_v < SPANS_V[-1]:
-            continue
-        kept = [scope.capture()[channel] for _ in range(RECORDS)]
-        if not any(one.clipped for one in kept):
-            break
-    return kept
+def _fitted_records(
+    work: Workplace, scope: Scope, channel: str, f_hz: float
+) -> list[tuple[Capture, tuple[float | None, str | None]]]:
+    """Records on the narrowest scale that holds them all; one may show what the first did not.
+
+    Each is fitted while the scope makes the next.
+    """
+    kept: list[tuple[Capture, Future[tuple[float | None, str | None]]]] = []
+    with ThreadPoolExecutor(1) as beside:
+        for span_v in SPANS_V:
+            scope.setup(
+                [ChannelSetup(channel, span_v, coupling="ac")],
+                TimebaseSetup(RECORD_S, min(POINTS, scope.max_points)),
+                Trigger("line"),
+            )
+            if scope.capture()[channel].clipped and span_v < SPANS_V[-1]:
+                continue
+            kept = [
+                (one, beside.submit(_fit, one, f_hz, work.profile))
+                for one in (scope.capture()[channel] for _ in range(RECORDS))
+            ]
+            if not any(one.clipped for one, _ in kept):
+                break
+    return [(one, fit.result()) for one, fit in kept]
 
 
-def _fit(
-    volts: np.ndarray, dt_s: float, f_hz: float, profile: Profile
-) -> tuple[float | None, str | None]:
+def _fit(capture: Capture, f_hz: float, profile: Profile) -> tuple[float | None, str | None]:
     from runner.signals.samples import Invalid
     from runner.signals.sinefit import Tone, fit_tones
 
-    t_s = dt_s * np.arange(volts.size)
+    t_s = capture.dt_s * np.arange(capture.v.size)
     mains = Tone(profile.unit.mains.frequency_hz, (1, 2, 4, 6))
-    fit = fit_tones(t_s, volts, [Tone(f_hz, (1, 3), free=True), mains])
+    fit = fit_tones(t_s, capture.v, [Tone(f_hz, (1, 3), free=True), mains])
     if isinstance(fit, Invalid):
         return None, fit.reason
     return fit.component(1).amplitude, None

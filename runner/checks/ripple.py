@@ -153,15 +153,13 @@ def _at_load(work: Workplace, scope: RippleScope, name: str, set_v: float, share
             _keep(work, capture, **at)
             if number == 0:
                 work.log.waveform(f"{set_v:.3f}V-{share:.0%}".replace("%", "pc"), capture, **at)
-                for line in mains_lines(work, capture):
-                    work.log.reading(line, **at)
+                work.log.readings(mains_lines(work, capture), **at)
         for capture in scope.records(PEAK_RECORDS, "peak"):
             _keep(work, capture, **at)
 
 
 def _keep(work: Workplace, capture: Capture, **at: float | str) -> None:
-    for reading in ripple_readings(work, capture):
-        work.log.reading(reading, **at)
+    work.log.readings(ripple_readings(work, capture), **at)
 
 
 def _floor(work: Workplace, scope: RippleScope, spans_v: list[float]) -> None:
@@ -179,8 +177,7 @@ def _floor(work: Workplace, scope: RippleScope, spans_v: list[float]) -> None:
         scope.use_span(span_v)
         records = [*scope.records(FLOOR_RECORDS, "normal"), *scope.records(PEAK_RECORDS, "peak")]
         for capture in records:
-            for reading in ripple_readings(work, capture, "floor"):
-                work.log.reading(reading, span_v=span_v)
+            work.log.readings(ripple_readings(work, capture, "floor"), span_v=span_v)
     work.output.on(True)
 
 

@@ -167,7 +167,8 @@ def test_drift_is_that_of_the_plants_own_output(
         finding = bench.run("drift").finding("drift after warm-up")
     true_v = beside.change_v("phase", "watch", "watch", drift.ENDS)
     assert finding.value is not None and finding.u_expanded is not None
-    assert finding.value == pytest.approx(true_v, abs=finding.u_expanded)
+    # One unit in twenty lies outside 2 u (how many do is the sweep's question), hardly any 3 u.
+    assert finding.value == pytest.approx(true_v, abs=1.5 * finding.u_expanded)
     assert abs(true_v) > 5 * finding.u_expanded or not faults  # there is something to find
 
 
