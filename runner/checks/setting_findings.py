@@ -15,6 +15,7 @@ from runner.finding import Finding
 from runner.metrology.budget import Budget, Line, merged
 from runner.metrology.limit import Limit
 from runner.metrology.readings import mean_of_readings
+from runner.metrology.repeats import scatter_about_drift
 from runner.profile import Profile
 from runner.reading import Reading
 from runner.record.reader import CheckData
@@ -43,21 +44,28 @@ class Place:
 
 
 def output_at(data: CheckData) -> dict[Place, Budget | str]:
-    """Mean output voltage at each place, or why there is none, in the order of measuring."""
+    """Mean output voltage at each place, or why there is none, in the order of measuring.
+
+    Places on one range are read in the same way: those where nothing drifts scatter alike.
+    """
     sets: dict[Place, list[Reading]] = {}
     for reading in data.of("output-voltage"):
         place = Place(float(reading.at["set_v"]), str(reading.at["direction"]))
         sets.setdefault(place, []).append(reading)
+    read = {place: [one for one in readings if one.valid] for place, readings in sets.items()}
+    scales = {place: scale_of(data, valid[0]) for place, valid in read.items() if valid}
+    values = {place: valid_values(read[place]) for place in scales}
+    still = [place for place in scales if scatter_about_drift(values[place]) is None]
     found: dict[Place, Budget | str] = {}
     for place, readings in sets.items():
-        valid = [one for one in readings if one.valid]
-        if valid:
-            scale = scale_of(data, valid[0])
-            found[place] = mean_of_readings(
-                "output voltage", valid_values(valid), scale, in_turn=True
-            )
-        else:
+        if place not in scales:
             found[place] = str(readings[0].reason)
+            continue
+        name = scales[place].name
+        alike = [values[p] for p in still if p != place and scales[p].name == name]
+        found[place] = mean_of_readings(
+            "output voltage", values[place], scales[place], in_turn=True, alike=alike
+        )
     return found
 
 
