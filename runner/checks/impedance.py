@@ -12,7 +12,7 @@ from runner.checks.judging import Judge
 from runner.checks.output_trace import pulse_plan
 from runner.checks.points import allowed_load_a, full_load_a, middle_v
 from runner.checks.scales import scope_scale_of
-from runner.checks.stepping import at_rest, go_to, load_of, start
+from runner.checks.stepping import at_rest, go_to, load_of, meter_of, mode_of, start
 from runner.checks.tap_sensors import channel_of
 from runner.errors import BenchError, InstrumentError
 from runner.finding import Finding
@@ -36,6 +36,8 @@ RECORD_S = 0.1
 POINTS = 20_000
 SPANS_V = (0.08, 0.16, 0.4, 0.8, 1.6, 4.0)
 """Full scales to try: the edges reach much further than the fundamental."""
+LEFT = frozenset({"cc", "low", "tripped", "off"})
+"""Modes in which the output's answer to the pulses is not its impedance."""
 LEVEL_PCT = 2.0
 """Half-width allowed for the pulse's two current levels (the load's own setting accuracy)."""
 
@@ -69,6 +71,8 @@ class Impedance:
                 return
             try:
                 at_rest(work, 20e-3)
+                mode = mode_of(work, set_v, meter_of(work).read_volts().value)
+                work.log.event("mode", mode=mode, f_hz=f_hz)
                 _answer(work, set_v, f_hz, LOW_SHARE * full_a, HIGH_SHARE * full_a)
             finally:
                 load.input(False)
@@ -160,6 +164,9 @@ def _finding(data: CheckData, profile: Profile, judge: Judge, f_hz: float) -> Fi
     limits = profile.limit("output-impedance")
     limit = Limit.at_most(limits.limit.at(0.0))
     what, at = "output impedance", f"at {f_hz:g} Hz"
+    if {e["mode"] for e in data.events_of("mode") if e["f_hz"] == f_hz} & LEFT:
+        why = "the unit does not hold its voltage while the load pulses"
+        return judge.not_measured(what, "Ω", why, at=at, limit=limit, source=limits.source)
     readings = data.of("response", f_hz=f_hz)
     valid = [one for one in readings if one.valid]
     if len(valid) < 2:

@@ -48,6 +48,13 @@ def test_output_impedance(bench: Simulated) -> None:
         assert finding.value == pytest.approx(true_ohm, abs=finding.u_expanded + 0.03 * true_ohm)
 
 
+def test_an_impedance_under_a_current_limit_that_acts_is_not_measured(tmp_path: Path) -> None:
+    with Simulated(tmp_path, faults=("limit-low",)) as bench:
+        result = bench.run("impedance")
+    assert {f.decision for f in result.findings} == {Decision.NOT_MEASURED}
+    assert all("does not hold its voltage" in f.reason for f in result.findings)
+
+
 def _with_lead(unit_ohm: float, real_ohm: float, f_hz: float) -> float:
     """Impedance with the 50 nH of the simulated load's leads (arithmetic)."""
     reactance = math.sqrt(max(unit_ohm**2 - real_ohm**2, 0.0)) + 2 * math.pi * f_hz * 50e-9
