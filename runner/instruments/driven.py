@@ -170,17 +170,15 @@ class Driven(SettingUp):
         )
 
     def _ask_all(
-        self, questions: Mapping[str, Question], decoder: Callable[[Question, str], Any],
-        **context: Any,
-    ) -> dict[str, Any]:  # fmt: skip
-        """The answers by name; in one message where the dialect allows it."""
-        alone = len(questions) < 2 or any(
-            one.prepare or one.takes_s or one.n_bytes for one in questions.values()
-        )
-        parts = [one.ask.format_map(context) for one in questions.values()]
+        self, asked: Mapping[str, tuple[Question, Callable[[Question, str], Any]]], **context: Any
+    ) -> dict[str, Any]:
+        """The answers to questions with their decoders; in one message where the dialect allows."""
+        questions = [question for question, _ in asked.values()]
+        alone = len(asked) < 2 or any(q.prepare or q.takes_s or q.n_bytes for q in questions)
+        parts = [question.ask.format_map(context) for question in questions]
         texts = [None] * len(parts) if alone else self._ask_joined(parts, len(parts))
         said: dict[str, Any] = {}
-        for (name, question), text in zip(questions.items(), texts, strict=True):
+        for (name, (question, decoder)), text in zip(asked.items(), texts, strict=True):
             if text is not None:
                 with suppress(FramingError):
                     said[name] = decoder(question, text)

@@ -189,8 +189,13 @@ class DrivenLoad(Driven):
         question = self._words.settings["input"].get
         if question is None:
             raise InstrumentError(f"{self.name}: its input state cannot be asked")
-        on = bool(self._ask(question, self._is_on, **self._context()))
-        meanings = self._status_words()
+        status = self._words.status
+        asked: dict[str, tuple[Question, Any]] = {"on": (question, self._is_on)}
+        if status is not None:
+            asked["status"] = (status.get, as_integer)
+        said = self._ask_all(asked, **self._context())
+        on = bool(said["on"])
+        meanings = [] if status is None else status.meanings(said["status"])
         tripped = [word for word in meanings if word != "unregulated"]
         if "switched-off" in tripped and len(tripped) > 1:
             tripped.remove("switched-off")

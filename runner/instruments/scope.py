@@ -153,11 +153,13 @@ class DrivenScope(Driven):
         end_s = self._clock.mono_s() + (self._patience_s() if timeout_s is None else timeout_s)
         if self._seen_armed:
             self._clock.sleep(max(0.0, min(self._least_s(), end_s - self._clock.mono_s())))
+        asked_s = self._clock.mono_s()
         while not self.triggered():
             if self._clock.mono_s() >= end_s:
                 self.stop()
                 return self._nothing("no trigger came in time")
-            self._clock.sleep(self._poll_s())
+            self._clock.sleep(max(0.0, asked_s + self._poll_s() - self._clock.mono_s()))
+            asked_s = self._clock.mono_s()
         return self.fetch()
 
     def _arm_twice(self) -> None:
@@ -204,11 +206,14 @@ class DrivenScope(Driven):
             self._set("trigger-level", edge.level_v, source=source, n=n)
 
     def _arm_once(self) -> None:
-        self._count = self._captures() if self._counted is None else self._counted
-        self._counted = None
+        known, self._counted = self._counted, None
         self._seen_armed, self._triggered_at_s = False, None
         before_s = self._timebase.duration_s * self._timebase.pre_fraction
-        self._do("arm")
+        if known is None:
+            self._count = self._count_and_arm()
+        else:
+            self._count = known
+            self._do("arm")
         self._clock.sleep(before_s)  # what precedes the trigger has to be recorded first
         end_s = self._clock.mono_s() + before_s * 0.25 + _ARM_S
         while True:
@@ -222,6 +227,19 @@ class DrivenScope(Driven):
             if self._clock.mono_s() >= end_s:
                 raise InstrumentError(f"{self.name}: it did not arm (state {state})")
             self._clock.sleep(max(before_s / 50, 1e-3))
+
+    def _count_and_arm(self) -> int | None:
+        """Arm; the number of captures before, in the same message where the dialect allows it."""
+        question, arm = self._words.queries.get("captures"), self._words.actions["arm"]
+        if question is not None and len(arm) == 1 and self._dialect.compound:
+            (said,) = self._ask_joined([question.ask, *arm], 1)
+            if said is not None:
+                with suppress(FramingError):
+                    return as_integer(question, said)
+            self.stop()  # it may be armed or not
+        count = self._captures()
+        self._do("arm")
+        return count
 
     def _captures(self) -> int | None:
         question = self._words.queries.get("captures")
@@ -312,8 +330,8 @@ class DrivenScope(Driven):
         source = self._words.channel.format(n=n)
         own = {"mean": float(np.mean(record.v)), "swing": float(np.ptp(record.v))}
         words = self._words.queries
-        asked = {name: words[name] for name in own if name in words}
-        for name, said in self._ask_all(asked, as_number, n=n, source=source).items():
+        asked = {name: (words[name], as_number) for name in own if name in words}
+        for name, said in self._ask_all(asked, n=n, source=source).items():
             found_v = own[name]
             if said.value is not None and abs(said.value - found_v) > _OF_SPAN[name] * one.span_v:
                 return f"scaling: {name} {found_v:.4g} V, the scope itself says {said.value:.4g} V"
