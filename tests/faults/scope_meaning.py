@@ -211,9 +211,12 @@ def f58() -> str:
 
 def _probe_answers(words: bytes) -> str:
     alone = "CHAN1:PROB 10;:CHAN1:PROB?"
-    joined = alone + ";:CHAN1:COUP DC;:CHAN1:COUP?;:CHAN1:BAND 20E6;:CHAN1:BAND?"
+    joined = (
+        alone + ";:CHAN1:COUP DC;:CHAN1:COUP?;:CHAN1:BAND 20E6;:CHAN1:BAND?"
+        ";:CHAN1:RANG 0.16;:CHAN1:RANG?;:CHAN1:OFFS 4.5;:CHAN1:OFFS?"
+    )
     instead = {
-        joined: words + b";DC;+2.00000000E+07\n",
+        joined: words + b";DC;+2.00000000E+07;+1.60000000E-01;+4.50000000E+00\n",
         alone: words + b"\n",
         "CHAN1:PROB?": words + b"\n",
     }
