@@ -159,9 +159,8 @@ class SettingUp:
     def _wish(
         self, key: str, value: Value, choices: tuple[float, ...] | None, context: dict[str, Any]
     ) -> Wish:
-        setting = self._role_words.settings[key]
+        setting = self._setting(key, choices)
         if choices is not None:
-            setting = setting.model_copy(update={"choices": choices})
             context = {**context, "choices": choices}
         wanted = value if isinstance(value, bool | str) else self._chosen(key, value, choices)
         fields = {**context, "value": sent(setting, wanted), "name": key}
@@ -173,13 +172,14 @@ class SettingUp:
 
         :raises InstrumentError: above the largest choice
         """
-        setting = self._role_words.settings[key]
-        if choices is not None:
-            setting = setting.model_copy(update={"choices": choices})
         try:
-            return chosen(setting, value)
+            return chosen(self._setting(key, choices), value)
         except ValueError as error:
             raise InstrumentError(f"{self.name}: {key}: {error}") from None
+
+    def _setting(self, key: str, choices: tuple[float, ...] | None) -> Setting:
+        setting = self._role_words.settings[key]
+        return setting if choices is None else setting.model_copy(update={"choices": choices})
 
     def _remember(self, made: Made) -> None:
         """Keep the newest setting of each register; the order is that of the settings."""

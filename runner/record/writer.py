@@ -111,9 +111,7 @@ class CheckWriter:
 
     def reading(self, reading: Reading, **at: float | str) -> Reading:
         """Keep a reading with its place."""
-        placed = reading.placed(**at) if at else reading
-        self._writer.write("reading", check=self._check, **placed.to_dict())
-        return placed
+        return self.readings([reading], **at)[0]
 
     def readings(self, readings: Sequence[Reading], **at: float | str) -> list[Reading]:
         """Keep readings made one after another at one place."""

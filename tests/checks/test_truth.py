@@ -134,15 +134,9 @@ class Beside:
 def beside(monkeypatch: pytest.MonkeyPatch) -> Beside:
     """Listens to what a check writes; give it the plant before the check begins."""
     listening = Beside(None)
-    reading, readings = CheckWriter.reading, CheckWriter.readings
-    waveform = CheckWriter.waveform
+    readings, waveform = CheckWriter.readings, CheckWriter.waveform
 
-    def hear(self: CheckWriter, one: Reading, **at: float | str) -> Reading:
-        placed = reading(self, one, **at)
-        listening.saw(placed)
-        return placed
-
-    def hear_all(self: CheckWriter, each: list[Reading], **at: float | str) -> list[Reading]:
+    def hear(self: CheckWriter, each: list[Reading], **at: float | str) -> list[Reading]:
         placed = readings(self, each, **at)
         for one in placed:
             listening.saw(one)
@@ -152,8 +146,7 @@ def beside(monkeypatch: pytest.MonkeyPatch) -> Beside:
         waveform(self, name, capture, **at)
         listening.recorded(capture, dict(at))
 
-    monkeypatch.setattr(CheckWriter, "reading", hear)
-    monkeypatch.setattr(CheckWriter, "readings", hear_all)
+    monkeypatch.setattr(CheckWriter, "readings", hear)
     monkeypatch.setattr(CheckWriter, "waveform", see)
     return listening
 

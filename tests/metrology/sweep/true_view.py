@@ -185,8 +185,7 @@ class TrueView:
 def watched(view: TrueView) -> Iterator[TrueView]:
     """Let the view hear of every reading, record and bench while the context lasts."""
     own: dict[str, Any] = {
-        "open": runner.acceptance.open_bench, "reading": CheckWriter.reading,
-        "readings": CheckWriter.readings,
+        "open": runner.acceptance.open_bench, "readings": CheckWriter.readings,
         "waveform": CheckWriter.waveform, "event": CheckWriter.event,
         "begin": CheckWriter.__init__,
         "finish": Front._finish, "extremes": Front.extremes,
@@ -195,11 +194,6 @@ def watched(view: TrueView) -> Iterator[TrueView]:
     def begin(log: Any, writer: Any, check: str, progress: Any) -> None:
         own["begin"](log, writer, check, progress)
         view.begun(check)
-
-    def reading(log: Any, one: Reading, **at: float | str) -> Reading:
-        placed = own["reading"](log, view.seen(one.placed(**at) if at else one))
-        view.reading(log._check, placed)
-        return placed  # type: ignore[no-any-return]
 
     def readings(log: Any, each: Sequence[Reading], **at: float | str) -> list[Reading]:
         placed = own["readings"](log, [view.seen(one.placed(**at)) for one in each])
@@ -234,7 +228,6 @@ def watched(view: TrueView) -> Iterator[TrueView]:
     with ExitStack() as stack:
         for target, name, with_ in (
             (CheckWriter, "__init__", begin),
-            (CheckWriter, "reading", reading),
             (CheckWriter, "readings", readings),
             (CheckWriter, "waveform", waveform),
             (CheckWriter, "event", event),
