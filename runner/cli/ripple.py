@@ -24,6 +24,8 @@ __all__ = ["ripple"]
               help="Mains frequency in Hz.")  # fmt: skip
 @click.option("--limit-pp", metavar="VOLTS", help='Limit for peak to peak, e.g. "20 mV".')
 @click.option("--limit-rms", metavar="VOLTS", help='Limit for rms, e.g. "1 mV".')
+@click.option("--rated", metavar="VOLTS", help="Rated output of the unit: rms is then also said in"
+              " dB of it, as data sheets do.")  # fmt: skip
 @click.option("--probe", type=click.FloatRange(0, min_open=True), default=1.0,
               help="Multiply the file's volts by this: 10 where a 10:1 probe was used and the"
               " scope was not told.")  # fmt: skip
@@ -37,9 +39,9 @@ __all__ = ["ripple"]
               help="Write a page with trace, spectrum and findings.")  # fmt: skip
 @json_option()
 def ripple(
-    file: Path, mains: str, limit_pp: str | None, limit_rms: str | None, probe: float,
-    channel: str | None, interval: str | None, accuracy: str | None, accept_conditional: bool,
-    html: Path | None, as_json: bool,
+    file: Path, mains: str, limit_pp: str | None, limit_rms: str | None, rated: str | None,
+    probe: float, channel: str | None, interval: str | None, accuracy: str | None,
+    accept_conditional: bool, html: Path | None, as_json: bool,
 ) -> int:  # fmt: skip
     """Find the ripple in FILE, a capture that a scope wrote as text (CSV).
 
@@ -52,9 +54,13 @@ def ripple(
     from runner.quantity import parse_limit
 
     interval_s = _positive(interval, "s", "--interval")
-    limit_pp_v, limit_rms_v = (
+    limit_pp_v, limit_rms_v, rated_v = (
         _positive(text, "V", key)
-        for text, key in ((limit_pp, "--limit-pp"), (limit_rms, "--limit-rms"))
+        for text, key in (
+            (limit_pp, "--limit-pp"),
+            (limit_rms, "--limit-rms"),
+            (rated, "--rated"),
+        )
     )
     scope = None
     if accuracy is not None:
@@ -74,9 +80,11 @@ def ripple(
 
         write_ripple_page(found, findings, html)
     if as_json:
-        click.echo(json.dumps(_plain(found, findings, code), ensure_ascii=False, allow_nan=False))
+        click.echo(
+            json.dumps(_plain(found, findings, rated_v, code), ensure_ascii=False, allow_nan=False)
+        )
     else:
-        _tell(found, findings, html)
+        _tell(found, findings, rated_v, html)
     return int(code)
 
 
@@ -105,7 +113,9 @@ def _exit_code(
     return ExitCode.PASS if all(f.decision in good for f in findings) else ExitCode.FAIL
 
 
-def _plain(found: CaptureRipple, findings: list[Finding], code: ExitCode) -> dict[str, object]:
+def _plain(
+    found: CaptureRipple, findings: list[Finding], rated_v: float | None, code: ExitCode
+) -> dict[str, object]:
     from runner.captures.plain import plain_ripple
 
     return {
@@ -115,15 +125,17 @@ def _plain(found: CaptureRipple, findings: list[Finding], code: ExitCode) -> dic
         "exit": int(code),
         "hazards": [],
         "findings": [finding.to_dict() for finding in findings],
-        "summary": plain_ripple(found),
+        "summary": plain_ripple(found, rated_v),
     }
 
 
-def _tell(found: CaptureRipple, findings: list[Finding], html: Path | None) -> None:
+def _tell(
+    found: CaptureRipple, findings: list[Finding], rated_v: float | None, html: Path | None
+) -> None:
     from runner.captures.plain import sentences
     from runner.cli.outcome import finding_line
 
-    for sentence in sentences(found):
+    for sentence in sentences(found, rated_v):
         click.echo(sentence)
     for finding in findings:
         click.echo(finding_line(finding))

@@ -15,6 +15,7 @@ from runner.signals.noise import (
 )
 from runner.signals.ripple import (
     Ripple,
+    below_rated_db,
     implausible,
     line_slope,
     measure,
@@ -245,3 +246,14 @@ def test_pairs_that_belong_to_no_wave() -> None:
     assert "below 2" in str(implausible(1.0, 0.51))
     for pp_v, rms_v in ((float("nan"), 1), (1, float("inf")), (0, 0), (-1, 1)):
         assert "not figures" in str(implausible(pp_v, rms_v))
+
+
+def test_half_a_millivolt_of_rated_12_v_in_db_t1_06() -> None:
+    # Source: terms page of a bench supply's documents, Vnoise/Vrating; -87.60 dB is arithmetic.
+    assert below_rated_db(0.5e-3, 12.0) == pytest.approx(-87.60, abs=0.01)
+    assert below_rated_db(12.0, 12.0) == pytest.approx(0.0, abs=1e-12)
+
+
+@pytest.mark.parametrize(("rms_v", "rated_v"), [(0.0, 12.0), (np.nan, 12.0), (1e-3, 0.0)])
+def test_no_db_of_what_is_no_ripple_or_no_rating(rms_v: float, rated_v: float) -> None:
+    assert "no figure in dB" in reason_of(below_rated_db(rms_v, rated_v))
