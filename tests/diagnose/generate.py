@@ -28,7 +28,7 @@ from runner.one_thread import one_thread
 from runner.operator.terminal import TerminalOperator
 from sim_instruments.plant import FAULTS
 
-__all__ = ["HEALTHY_FROM", "PAIRS_FROM", "case", "fault_of", "one", "without"]
+__all__ = ["HALVES_FROM", "HEALTHY_FROM", "PAIRS_FROM", "case", "fault_of", "one", "without"]
 
 PROFILES = ("lb-2403", "lb-2403", "lb-2403", "lb-3605", "lb-3605", "kn-1502", "kn-1502", "sc-2502")
 ONLY = {
@@ -39,6 +39,8 @@ ONLY = {
 """Faults that not every one of these units can have."""
 PAIRS_FROM, HEALTHY_FROM = 100_000, 200_000
 """Cases from these numbers have two faults, or none."""
+HALVES_FROM = (400_000, 500_000)
+"""From these on the unit of a pair with its first, or its second, fault alone."""
 MISSING = ("scope", "mains-meter", "mains-source")
 MISSING_SHARE = 0.15
 """How often one of these instruments does not stand on the bench."""
@@ -65,6 +67,11 @@ def fault_of(rng: np.random.Generator, profile: str) -> tuple[str, str]:
 
 def case(number: int) -> dict[str, Any]:
     """Return what case ``number`` is: profile, fault, seed."""
+    for half, first in enumerate(HALVES_FROM):
+        if 0 <= number - first < PAIRS_FROM:
+            pair = case(number - first + PAIRS_FROM)
+            alone = {key: [pair[key][half]] for key in ("causes", "faults")}
+            return pair | alone | {"number": number}
     rng = np.random.default_rng([number, 10])
     profile = str(rng.choice(PROFILES))
     name, fault = fault_of(rng, profile)

@@ -17,8 +17,10 @@ __all__ = ["tables"]
 BANDS = ((0.0, 0.2), (0.2, 0.5), (0.5, 0.8), (0.8, 0.9), (0.9, 0.95), (0.95, 1.01))
 
 
-def tables(judged: Sequence[Judged], losses: Mapping[float, float]) -> str:
-    """Return the whole page, markdown."""
+def tables(
+    judged: Sequence[Judged], losses: Mapping[float, float], traces: Mapping[int, bool]
+) -> str:
+    """Return the whole page, markdown; ``traces`` as :func:`tests.diagnose.traces.traced`."""
     single = [one for one in judged if len(one.case.causes) == 1]
     pairs = [one for one in judged if len(one.case.causes) == 2]
     lucky = [one for one in judged if not one.case.causes]
@@ -28,7 +30,8 @@ def tables(judged: Sequence[Judged], losses: Mapping[float, float]) -> str:
         _reached("All units with one fault", single), "",
         _reached("Those never looked at (most of the wrong ones were: see README.md)", fresh), "",
         _reached("With all instruments on the bench", whole), "",
-        *_by_fault(single), "", *_calibration(single), "", *_pairs(pairs), "", *_luck(lucky), "",
+        *_by_fault(single), "", *_calibration(single), "",
+        "\n\n".join(_pairs(pairs, traces)), "", *_luck(lucky), "",
         "Loss by temperature: " + ", ".join(f"{t:g}: {x:.3f}" for t, x in losses.items()), "",
     ])  # fmt: skip
 
@@ -84,11 +87,21 @@ def _calibration(single: Sequence[Judged]) -> list[str]:
     return lines
 
 
-def _pairs(pairs: Sequence[Judged]) -> list[str]:
+def _pairs(pairs: Sequence[Judged], traces: Mapping[int, bool]) -> list[str]:
+    seen = [one for one in pairs if traces.get(one.case.number)]
+    hidden = [one for one in pairs if traces.get(one.case.number) is False]
+    return [
+        _both("Two faults", pairs),
+        _both("Those in which each makes something fail that the other alone does not", seen),
+        _both("Those in which one hides the other", hidden),
+    ]
+
+
+def _both(which: str, pairs: Sequence[Judged]) -> str:
     both = [all(one.place(cause) <= 4 for cause in one.case.causes) for one in pairs]
     either = [any(one.place(cause) <= 4 for cause in one.case.causes) for one in pairs]
-    return [f"Two faults: both within four {share(sum(both), len(both))},"
-            f" one of them {share(sum(either), len(either))}."]  # fmt: skip
+    return (f"{which}: both within four {share(sum(both), len(both))},"
+            f" one of them {share(sum(either), len(either))}.")  # fmt: skip
 
 
 def _luck(lucky: Sequence[Judged]) -> list[str]:

@@ -31,13 +31,14 @@ from runner.finding import Finding
 from runner.one_thread import one_thread
 from runner.profile import Profile
 from tests.diagnose.seen import CASES, KEPT, load_seen, profile_of, source
+from tests.diagnose.traces import traced
 
 __all__ = ["Case", "Judged", "as_shipped", "folds", "judge", "looked_at", "read_cases", "runs_of"]
 
 FOLDS = 10
 LOOKED_AT = Path(__file__).with_name("looked_at.json")
-TEACH_FROM = 300_000
-"""Cases from these numbers ran only some checks: they are counted, not judged."""
+TEACH = range(300_000, 400_000)
+"""Cases of these numbers ran only some checks: they are counted, not judged."""
 SURE = 0.98
 TEMPERATURES = (0.2, 0.25, 0.3, 0.4, 0.6, 0.9)
 
@@ -107,7 +108,7 @@ def runs_of(cases: Iterable[Case]) -> list[Run]:
 def folds(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
     """Failing cases part by part, each with counts that have not seen it."""
     return [
-        ([c for c in cases if c.number % FOLDS == part and c.failed and c.number < TEACH_FROM],
+        ([c for c in cases if c.number % FOLDS == part and c.failed and c.number not in TEACH],
          fit(runs_of(c for c in cases if c.number % FOLDS != part), 1.0))
         for part in range(FOLDS)
     ]  # fmt: skip
@@ -115,7 +116,7 @@ def folds(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
 
 def as_shipped(cases: Sequence[Case]) -> list[tuple[list[Case], Fitted]]:
     """Failing cases in one part, with the counts that come with the program."""
-    return [([c for c in cases if c.failed and c.number < TEACH_FROM], load_fitted())]
+    return [([c for c in cases if c.failed and c.number not in TEACH], load_fitted())]
 
 
 def judge(
@@ -162,7 +163,8 @@ def main() -> None:
         sys.exit(f"{CASES.name} holds no cases: make some with tests.diagnose.generate and .seen")
     cases = read_cases(lines)
     if "--shipped" in sys.argv:
-        sys.stdout.write(tables(judge(as_shipped(cases), load_fitted().temperature), {}))
+        judged = judge(as_shipped(cases), load_fitted().temperature, load_fitted().reach)
+        sys.stdout.write(tables(judged, {}, traced(cases)))
         return
     if "--looked-at" in sys.argv:
         LOOKED_AT.write_text(json.dumps(sorted(looked_at() | {c.number for c in cases})) + "\n")
@@ -171,7 +173,7 @@ def main() -> None:
     losses = {t: loss(judged) for t, judged in by_temperature.items()}
     best = min(losses, key=lambda t: losses[t])
     most = reach(by_temperature[best])
-    text = tables(judge(parts, best, most), losses) + _older(lines)
+    text = tables(judge(parts, best, most), losses, traced(cases)) + _older(lines)
     sys.stdout.write(text)
     if "--write" in sys.argv:
         keep(replace(fit(runs_of(cases), best, cases=len(cases), folds=FOLDS), reach=most), text)
