@@ -92,7 +92,7 @@ def _current(stray: AvailableCurrent, profile: Profile) -> Finding:
     most_a = resolved.limit.absolute
     if stray.amps is None and math.isinf(stray.high_a):
         value, decision = None, Decision.NOT_MEASURED
-        reason = "a tie to earth hides it"
+        reason = stray.why
     else:
         value = stray.amps if stray.amps is not None else stray.high_a
         low, high = (format_quantity(a, "A", 3) for a in (stray.low_a, stray.high_a))

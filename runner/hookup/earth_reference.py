@@ -55,6 +55,8 @@ FREE_ABOVE_OHMS = 1e9
 TIGHTEST_S = 100.0
 HIDDEN_SHARE = 0.01
 """Beside a tie a hundred times as good, what the other terminal has to earth does not show."""
+TIED = "a tie to earth hides it"
+ROSE = "the alternating voltage did not fall when the bleed was joined: the output does not rest"
 LEAST_AC_V = 1e-9
 MOST_FARADS = 1e-6
 """No output has more capacitance to earth than this (output-to-chassis parts: 1 to 100 nF)."""
@@ -93,12 +95,14 @@ class TerminalReference:
 class AvailableCurrent:
     """Alternating current in A (rms) that a terminal can drive to earth, with its interval.
 
-    ``amps`` is None when a tie to earth hides it; ``high_a`` is then infinite.
+    ``amps`` is None when nothing can be said of it; ``high_a`` is then infinite and ``why`` the
+    reason.
     """
 
     amps: float | None
     low_a: float
     high_a: float
+    why: str = ""
 
 
 @dataclass(frozen=True, slots=True)
@@ -352,11 +356,12 @@ def available_current(
 ) -> AvailableCurrent:
     """Return the current a terminal can drive to earth at the line frequency, in A rms.
 
-    ``leak`` is the conductance of both terminals to earth. A hard tie hides the current. The
-    interval never reaches beyond what the voltage alone could drive through ``MOST_FARADS``.
+    ``leak`` is the conductance of both terminals to earth. What may be a hard tie hides the
+    current. The interval never reaches beyond what the voltage alone could drive through
+    ``MOST_FARADS``.
     """
-    if leak.best > 1 / HARD_BELOW_OHMS:
-        return AvailableCurrent(None, 0.0, math.inf)
+    if leak.high > 1 / HARD_BELOW_OHMS:
+        return AvailableCurrent(None, 0.0, math.inf, TIED)
     meters_s = (1 / pair.meter_high_ohms, 1 / pair.meter_low_ohms)
     middle_s = math.sqrt(meters_s[0] * meters_s[1]) + leak.best
     best = _current_a(pair.alone_v, pair.bled_v, middle_s, 1 / pair.bleed_ohms)
@@ -370,6 +375,8 @@ def available_current(
         for leak_s in (leak.low, leak.high)
         for bleed_s in (1 - limits.bleed_rel, 1 + limits.bleed_rel)
     ]  # fmt: skip
+    if math.isinf(min(corners)):
+        return AvailableCurrent(None, 0.0, math.inf, ROSE)
     most_s = math.hypot(meters_s[1] + leak.high, 2 * math.pi * frequency_hz * MOST_FARADS)
     most_a = _off(pair.alone_v, 1.0, limits) * most_s
     low_a = min(corners) * (1 - limits.ac_gain)

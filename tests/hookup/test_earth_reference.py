@@ -86,6 +86,25 @@ def test_suppression_capacitors_of_a_switch_mode_unit() -> None:
     assert found.amps == pytest.approx(0.15896e-3, rel=0.01)
 
 
+def test_no_current_is_stated_where_the_output_does_not_rest() -> None:
+    # The same stray with a bleed that seems to raise the voltage: no current does that.
+    found = available_current(
+        AcPair(0.416, 0.494, 1e7, 1e7, 1e6), EXACT, Conductance(0.0, 0.0, 0.0), 50.0
+    )
+    assert (found.amps, found.high_a) == (None, math.inf)
+    assert "does not rest" in found.why
+    # A minus on earth while the output swings by a third: the tie is within the interval.
+    wild = replace(EXACT, scatter_v=4.0)
+    readings = DcReadings(14.4, 14.5, 0.0, 1 / 1.1e-6)
+    swinging = earth_reference(
+        readings, readings, wild, [AcPair(0.416, 0.494, 1e7, 1e7, 1e6)]
+    ).available
+    assert swinging is not None
+    assert (swinging.amps, swinging.high_a, swinging.why) == (
+        None, math.inf, "a tie to earth hides it",
+    )  # fmt: skip
+
+
 def test_readings_that_cannot_be_used_are_refused() -> None:
     good = DcReadings(20.0, 0.0, -1.0, 1e7)
     for bad in (replace(good, output_v=0.5), replace(good, plus_v=math.nan)):
