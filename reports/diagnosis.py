@@ -47,6 +47,8 @@ def causes_of(record: Record, assessment: Assessment, strings: Strings) -> list[
             next=one.next,
         )
         rows.append((f"{one.title} ({one.probability:.0%})", text))
+    if found.unseen:
+        rows.append((strings.fill("causes.unseen"), found.unseen))
     numbers = _numbers(found, [one.cause for one in shown])
     if numbers:
         rows.append((strings.fill("causes.estimates"), "\n".join(numbers)))

@@ -70,6 +70,9 @@ def _print(found: Diagnosis) -> None:
             f"{' and '.join(pair['causes'])}: both at once {pair['probability']:.0%}",
             "  together  ",
         )
+    if found.unseen:
+        click.echo()
+        say(found.unseen, hang="")
     known = [part for part in found.estimates if part.high is not None]
     if known:
         click.echo(click.style("\nEstimates (95 %)", bold=True))

@@ -57,6 +57,19 @@ class Diagnosis:
     estimates: list[Estimate] = field(default_factory=list)
     remedies: list[Remedy] = field(default_factory=list)
     summary: str = ""
+    not_run: list[str] = field(default_factory=list)
+    """Checks that the unit kept from running."""
+
+    @property
+    def unseen(self) -> str:
+        """What this record cannot speak of, in words; empty when all was run."""
+        if not self.not_run:
+            return ""
+        names = ", ".join(self.not_run)
+        return (
+            f"Not run, since the unit did not do what it was told: {names}. A second fault can"
+            " hide there: after the repair run all checks again."
+        )
 
     def to_dict(self) -> dict[str, Any]:
         """Return the one object that ``--json`` prints."""
@@ -67,6 +80,7 @@ class Diagnosis:
             "together": self.together,
             "estimates": [one.to_dict() for one in self.estimates],
             "remedies": [one.to_dict() for one in self.remedies],
+            "not_run": self.not_run,
             "caution": CAUTION,
         }
 
@@ -91,7 +105,17 @@ def diagnose(record: Record, assessment: Assessment) -> Diagnosis:
         estimates(record, findings, profile, [one.cause for one in suspects]),
         remedies,
         _summary(suspects, together),
+        _kept_from_running(record),
     )
+
+
+def _kept_from_running(record: Record) -> list[str]:
+    """Checks that were left out after the unit did not do what it was told."""
+    refused = next(record.of_kind("unit-refuses"), None)
+    if refused is None:
+        return []
+    skipped = record.of_kind("check-skipped")
+    return [str(line["check"]) for line in skipped if line["seq"] > refused["seq"]]
 
 
 def _told_apart(suspects: Sequence[Suspect], record: Record, profile: Profile) -> list[Suspect]:
