@@ -2,19 +2,23 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Collection, Mapping, Sequence
 
 from runner.checks.points import full_load_a
-from runner.diagnose.capacitors import capacitor_estimates, output_farads
-from runner.diagnose.estimate import COVERAGE, Estimate, not_from_these
+from runner.diagnose.capacitors import (
+    Farads,
+    capacitor_estimates,
+    output_farads,
+    reservoir_farads,
+)
+from runner.diagnose.estimate import COVERAGE, Estimate, not_from_these, root_sum
 from runner.diagnose.load_edge import esr_estimate
 from runner.diagnose.valley import valley_estimates
 from runner.finding import Finding
 from runner.profile import Profile
 from runner.record.reader import Record
 
-__all__ = ["Estimate", "estimates"]
+__all__ = ["Estimate", "estimates", "hysteresis_estimates"]
 
 LEAK, THRESHOLD, SENSE = "reservoir-leaky", "tap-threshold-shift", "sense-open"
 AT_SET_SHARE = 0.05
@@ -34,11 +38,13 @@ def estimates(
     sense lead look like an ESR.
     """
     linear = profile.unit.kind != "switch-mode"
-    output_esr = esr_estimate(record, output_farads(record, profile), SENSE in suspected)
+    output = output_farads(record, profile)
+    output_esr = esr_estimate(record, output, SENSE in suspected)
+    beside = _beside(record, profile, output, LEAK in suspected) if linear else 0.0
     return [
         *_earth(findings),
-        *_hysteresis(findings),
-        *(valley_estimates(record, profile, THRESHOLD in suspected) if linear else []),
+        *hysteresis_estimates(record, findings),
+        *(valley_estimates(record, profile, THRESHOLD in suspected, beside) if linear else []),
         *(capacitor_estimates(record, profile, LEAK in suspected) if linear else []),
         *([output_esr] if output_esr is not None else []),
         *([_winding()] if linear else []),
@@ -56,14 +62,38 @@ def _earth(findings: Sequence[Finding]) -> list[Estimate]:
     ]  # fmt: skip
 
 
-def _hysteresis(findings: Sequence[Finding]) -> list[Estimate]:
+def _beside(record: Record, profile: Profile, output: Farads | None, rail_loaded: bool) -> float:
+    """Output capacitor over reservoir; 0 where the record tells one of them not."""
+    reservoir = reservoir_farads(record, profile, output, rail_loaded)
+    return output.farad / reservoir.farad if output is not None and reservoir is not None else 0.0
+
+
+def _hum_pp_v(record: Record) -> float:
+    """Ripple of the mains that is there everywhere, from peak to peak, as far as it is a sine.
+
+    It reaches the comparator: the change comes early both ways, and less hysteresis is seen. A
+    filter at the comparator may take any part of it off.
+    """
+    amplitudes: dict[tuple[str, float], float] = {}
+    for quantity in ("ripple-f", "ripple-2f"):
+        for one in record.check("ripple").of(quantity):
+            if one.value is not None:
+                place = str(one.at["point"]), float(one.at["share"])
+                amplitudes[place] = amplitudes.get(place, 0.0) + one.value
+    return 2.0 * min(amplitudes.values(), default=0.0)
+
+
+def hysteresis_estimates(record: Record, findings: Sequence[Finding]) -> list[Estimate]:
+    """Hysteresis of each tap point (V), and the disturbance that it must exceed."""
     found = []
+    half_v = _hum_pp_v(record) / 2.0
     for f in findings:
         if f.what.startswith("hysteresis of") and f.value is not None and "50%" in f.at:
-            u_v = math.hypot(f.u_expanded or 0.0, COVERAGE * VISIT_U_V)
+            u_v = root_sum([f.u_expanded or 0.0, COVERAGE * VISIT_U_V, half_v])
+            value_v = f.value + half_v
             found.append(
-                Estimate(f"hysteresis {f.what.split()[-1]}", f.what, f.value, f.value - u_v,
-                         f.value + u_v, "V", "rising point - falling point")
+                Estimate(f"hysteresis {f.what.split()[-1]}", f.what, value_v, value_v - u_v,
+                         value_v + u_v, "V", "rising point - falling point, and half the ripple")
             )  # fmt: skip
     disturbance = [
         f for f in findings

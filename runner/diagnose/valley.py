@@ -5,6 +5,9 @@ is the set voltage less that instant: read, not computed. Where regulation holds
 line but is lost further down at the share s, the valley is V + drop there and goes with the line
 like S·s, S = (V + D)/s; D is what stands between the peak of the winding and the output: drop of
 regulator and diodes, ripple, charging current in the winding.
+
+In dropout the output capacitor feeds the load beside the reservoir, so what lacks is more than is
+read, by part of C_out/C_reservoir: all of it less what the mains, rising meanwhile, takes off.
 """
 
 from __future__ import annotations
@@ -27,6 +30,9 @@ SCOPE_U, OUTPUT_U_V, LINE_U = 0.02 / 3**0.5, 0.015, 0.0015
 """Scope gain, ±2 % evenly (common practice); noise at the lowest instant; line at the inlet,
 wander between two readings."""
 DEEP_V = 0.05
+BESIDE, BESIDE_U = 0.5, 12**-0.5
+"""Part of C_out/C_reservoir that adds to what lacks: anything from none to all, evenly (four fifths
+with an ideal regulator, ngspice)."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,12 +47,17 @@ class Place:
     inlet: dict[float, float]
 
 
-def valley_estimates(record: Record, profile: Profile, moved: bool) -> list[Estimate]:
-    """Headroom at each point; with ``moved`` by how much a tap point must come down."""
+def valley_estimates(
+    record: Record, profile: Profile, moved: bool, beside: float = 0.0
+) -> list[Estimate]:
+    """Headroom at each point; with ``moved`` by how much a tap point must come down.
+
+    ``beside`` is the output capacitor over the reservoir, both in farads.
+    """
     data = record.check("headroom")
     found = []
     for place in _places(data, profile.unit.mains.voltage_v):
-        room = _headroom(data, place, profile)
+        room = _headroom(data, place, profile, beside)
         if room is None:
             continue
         value_v, u_v, how = room
@@ -87,7 +98,9 @@ def _places(data: CheckData, nominal_v: float) -> list[Place]:
     return list(places.values())
 
 
-def _headroom(data: CheckData, place: Place, profile: Profile) -> tuple[float, float, str] | None:
+def _headroom(
+    data: CheckData, place: Place, profile: Profile, beside: float
+) -> tuple[float, float, str] | None:
     """Volts, standard uncertainty, how; None where the point was not measured at low line."""
     if LOW not in place.volts or LOW not in place.pp_v or _limited(place):
         return None
@@ -95,11 +108,12 @@ def _headroom(data: CheckData, place: Place, profile: Profile) -> tuple[float, f
     lowest_v = _lowest(data, place)
     share = place.inlet.get(LOW, LOW)
     if lowest_v is not None and held_v - lowest_v > max(DEEP_V, 4.0 * u_held_v):
-        lacks_v = held_v - lowest_v
+        seen_v = held_v - lowest_v
+        lacks_v = seen_v * (1.0 + BESIDE * beside)
         slope_v, u_slope_v = _slope(place.set_v - lacks_v, LOW)
         moved_v = slope_v * (share - LOW)
         u = root_sum([u_held_v, OUTPUT_U_V, SCOPE_U * lacks_v, slope_v * LINE_U,
-                      u_slope_v * (share - LOW)])  # fmt: skip
+                      u_slope_v * (share - LOW), BESIDE_U * beside * seen_v])  # fmt: skip
         return -(lacks_v + moved_v), u, "set voltage - lowest instant of the output at 90 % line"
     return _from_margin(place)
 

@@ -49,10 +49,11 @@ KEPT = ("check", "what", "at", "value", "unit", "decision", "u_expanded", "limit
 
 @cache
 def source() -> str:
-    """Hash of what the features depend on: tells cases that were read with older ones."""
+    """Hash of what features and estimates depend on: tells cases that were read with older ones."""
     base = Path(room.__file__).parent
     names = ("feature", "features", "failures", "levels", "run_features", "mains_content",
-             "part_features", "capacitors", "falls")  # fmt: skip
+             "part_features", "capacitors", "falls", "estimates", "estimate", "valley",
+             "load_edge")  # fmt: skip
     return sha256(b"".join((base / f"{name}.py").read_bytes() for name in names)).hexdigest()[:16]
 
 

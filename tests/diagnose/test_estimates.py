@@ -10,8 +10,13 @@ import pytest
 
 from runner.diagnose.capacitors import Farads
 from runner.diagnose.estimate import about, estimate_text, not_from_these
+from runner.diagnose.estimates import hysteresis_estimates
 from runner.diagnose.falls import fall_after_off, flank_in_dropout
 from runner.diagnose.load_edge import esr_estimate, fit_edge
+from runner.diagnose.valley import BESIDE, BESIDE_U
+from runner.finding import Decision, Finding
+from runner.reading import Reading
+from runner.record.reader import CheckData
 from tests.diagnose.netlists import columns, needs_ngspice
 
 NETLISTS = Path(__file__).parents[1] / "references" / "ngspice"
@@ -40,6 +45,46 @@ def test_the_fall_after_mains_off_gives_the_reservoir(tmp_path: Path) -> None:
     fall = fall_after_off(shown, float(part[1, 0] - part[0, 0]))
     assert fall is not None
     assert 2.02 / fall.v_per_s == pytest.approx(6.8e-3, rel=2e-3)
+
+
+@needs_ngspice
+def test_what_lacks_is_more_than_is_read_by_the_output_capacitors_part(tmp_path: Path) -> None:
+    """The reference regulator's valley with 1 mF left, without and with 220 uF behind it."""
+    circuit = (NETLISTS / "D2.cir").read_text(encoding="utf-8")
+    ideal = "BREG out 0 V = min(25.5, v(rawc)-2.0)"
+    joined = (
+        "BREG rawc out I = max(0, 20*(min(25.5, v(rawc)-2.0)-v(out)))\nCOUT out 0 {farad} IC=25"
+    )
+    lowest = []
+    for farad in ("0.1u", "220u"):
+        changed = circuit.replace(ideal, joined.format(farad=farad)).replace("6800u", "1000u")
+        changed = changed.replace("ILOAD rawc 0", "ILOAD out 0").replace(
+            ".tran 5e-06 1.0 0 5e-06", ".tran 1e-05 0.3 0 1e-05"
+        )
+        wave = columns(tmp_path, changed, "v(out)")
+        lowest.append(25.5 - float(wave[wave[:, 0] > 0.2, 1].min()))
+    alone_v, beside_v = lowest
+    added = (alone_v / beside_v - 1.0) / 0.22
+    assert added == pytest.approx(0.8, abs=0.05)
+    assert BESIDE - 3**0.5 * BESIDE_U <= added <= BESIDE + 3**0.5 * BESIDE_U
+
+
+def test_hum_at_the_comparator_hides_part_of_the_hysteresis() -> None:
+    rows = [
+        Reading(quantity, value, "V", "scope", "", at={"point": point, "share": 1.0})
+        for point, scale in (("low", 1.0), ("maximum", 3.0))
+        for quantity, value in (("ripple-f", 1e-3 * scale), ("ripple-2f", 9e-3 * scale))
+    ]
+    record = SimpleNamespace(check=lambda _: CheckData("ripple", rows, [], [], [], {}))
+    seen = Finding("tap-map", "hysteresis of tap point 1", "at 50% of full load", 0.59, "V",
+                   Decision.PASS, u_expanded=0.004)  # fmt: skip
+    (one,) = hysteresis_estimates(record, [seen])  # type: ignore[arg-type]
+    assert one.value == pytest.approx(0.60)
+    assert one.low is not None
+    assert one.high is not None
+    # By hand: 20 mV from peak to peak may hide all or nothing.
+    assert one.low <= 0.59
+    assert one.high >= 0.61
 
 
 def test_a_regulated_output_shows_no_flank() -> None:

@@ -21,6 +21,10 @@ from sim_instruments.plant.steady import Cycle, find_cycle
 __all__ = ["parts_of", "truth_of"]
 
 LOW_LINE = 0.9
+WELL_BELOW = 0.4
+"""Share of the output at which the raw side is looked at: no valley reaches down there."""
+LIFTS = 1.05
+"""Coil volts over pull-in below which the relay may stay down at low line."""
 FALLEN = 0.95
 """The rail's own current is read on the way down, over the first tenth of the output."""
 UNSURE = {"coil-weak", "relay-contact-worn", "tap-chatter", "tap-order-swapped", "pot-noisy",
@@ -51,8 +55,10 @@ def truth_of(one: Estimate, parts: Parts, profile: Profile, causes: list[str]) -
         return plain[one.name]
     if one.name.startswith("hysteresis") and not set(causes) & UNSURE:
         k = int(one.name.split()[-1]) - 1
-        return taps.up_v[k] - taps.down_v[k] - taps.coil_kick_v
-    if one.name.startswith(("headroom", "threshold")) and not set(causes) & UNSURE:
+        kick_v = taps.coil_kick_v if taps.stuck[k] is None else 0.0  # a stuck contact gives none
+        return taps.up_v[k] - taps.down_v[k] - kick_v
+    weak = taps.coil_v * LOW_LINE < LIFTS * taps.pull_in_v
+    if one.name.startswith(("headroom", "threshold")) and not weak and not set(causes) & UNSURE:
         return _room(one, parts, profile)
     return None
 
@@ -95,10 +101,11 @@ def _valley_v(parts: Parts, winding: int, load_a: float, out_v: float) -> float 
     line_v = wanted_v = LOW_LINE * parts.mains.v_rms
     cycle: Cycle | None = None
     for _ in range(3):
-        wiring = _wiring(parts, winding, load_a, out_v - 6.0, line_v)
+        wiring = _wiring(parts, winding, load_a, WELL_BELOW * out_v, line_v)
         line = line_of(parts, wiring, True)
         circuit = circuit_of(parts, wiring, line)
-        state = State(0.0, 0.0, v_out=out_v - 6.0, target_v=out_v - 6.0, i_load=load_a)
+        low_v = WELL_BELOW * out_v
+        state = State(0.0, 0.0, v_out=low_v, target_v=low_v, i_load=load_a)
         cycle = find_cycle(circuit, state)
         if cycle is None:
             return None
