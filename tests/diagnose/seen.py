@@ -18,6 +18,7 @@ import sys
 import tarfile
 import tempfile
 from collections.abc import Iterable, Sequence
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import replace
 from functools import cache
 from hashlib import sha256
@@ -151,12 +152,15 @@ def main() -> None:
     """Read the records in these folders that the file does not have as they are read now."""
     one_thread()
     known = {(one["number"], one["source"]) for one in load_seen()}
-    new = []
+    folders, lines = [], []
     for folder in map(Path, sys.argv[1:]):
         for text in (folder / "cases.jsonl").read_text(encoding="utf-8").splitlines():
             line = json.loads(text)
             if "how" in line and (line["number"], source()) not in known:
-                new.append(seen_in(folder, line))
+                folders.append(folder)
+                lines.append(line)
+    with ProcessPoolExecutor() as pool:
+        new = list(pool.map(seen_in, folders, lines, chunksize=4))
     sys.stdout.write(f"{len(new)} cases read, {keep_seen(new)} kept in {CASES.name}\n")
 
 
