@@ -55,7 +55,8 @@ def truth_of(one: Estimate, parts: Parts, profile: Profile, causes: list[str]) -
         return plain[one.name]
     if one.name.startswith("hysteresis") and not set(causes) & UNSURE:
         k = int(one.name.split()[-1]) - 1
-        kick_v = taps.coil_kick_v if taps.stuck[k] is None else 0.0  # a stuck contact gives none
+        stuck = k < len(taps.stuck) and taps.stuck[k] is not None
+        kick_v = 0.0 if stuck else taps.coil_kick_v  # a contact that does not move gives none
         return taps.up_v[k] - taps.down_v[k] - kick_v
     weak = taps.coil_v * LOW_LINE < LIFTS * taps.pull_in_v
     if one.name.startswith(("headroom", "threshold")) and not weak and not set(causes) & UNSURE:
