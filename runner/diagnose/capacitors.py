@@ -15,13 +15,14 @@ import numpy as np
 from runner.diagnose.estimate import Estimate, about, not_from_these, root_sum
 from runner.diagnose.falls import Fall, fall_after_off, flank_in_dropout
 from runner.errors import RecordError
+from runner.metrology.accuracy import Accuracy
 from runner.profile import Profile
 from runner.record.reader import CheckData, Record, WaveformLine
 
-__all__ = ["Farads", "capacitor_estimates", "output_farads", "reservoir_farads"]
+__all__ = ["Farads", "capacitor_estimates", "load_u", "output_farads", "reservoir_farads"]
 
 LOAD_U = 0.01 / 3**0.5
-"""A load's own setting, ±1 %, evenly (common practice)."""
+"""A load's own setting where its accuracy is not known, ±1 %, evenly (common practice)."""
 LINE_U = 0.006
 """Straight line where the rectifier or the regulator still adds a little (from simulated units)."""
 FLANK_U = 0.018
@@ -86,6 +87,22 @@ def capacitor_estimates(
     return found
 
 
+def load_u(record: Record, load_a: float) -> float:
+    """Relative standard uncertainty of the current (A) that the load was set to.
+
+    A load regulates what it reads, so its ammeter's limit on the widest range stands for it.
+    """
+    for identity in record.check("switching").instruments.values():
+        plain = (identity.get("accuracy") or {}).get("dc-amps")
+        if identity.get("role") == "load" and plain and load_a > 0.0:
+            try:
+                widest = max(Accuracy.from_dict(plain).ranges, key=lambda one: one.range)
+            except ValueError:
+                return LOAD_U
+            return widest.limit(load_a) / load_a / 3**0.5
+    return LOAD_U
+
+
 def _esr() -> Estimate:
     why = (
         "it shows only while the reservoir is charged, and there the output does not follow: the"
@@ -110,7 +127,7 @@ def output_farads(record: Record, profile: Profile) -> Farads | None:
     scatter = _scatter(values)
     if scatter > SCATTER_SHARE:
         return None  # something else than one capacitor falls here
-    u = root_sum([LOAD_U, LINE_U, RAIL_U_A / falls[0][0], scatter])
+    u = root_sum([load_u(record, falls[0][0]), LINE_U, RAIL_U_A / falls[0][0], scatter])
     return Farads(middle, u * middle, "I/(-dV/dt) after output off at a load")
 
 
@@ -139,7 +156,7 @@ def reservoir_farads(
     values = [_both(load_a, fall, rail, besides_a) for load_a, fall in slopes]
     both = float(np.median(values))
     load_a, scatter = slopes[0][0], _scatter(values)
-    parts = [LOAD_U, line_u, scatter]
+    parts = [load_u(record, load_a), line_u, scatter]
     if rail is None:
         parts.append(u_besides_a / load_a)
     if both < LEAST_RATIO * small.farad or scatter > SCATTER_SHARE:

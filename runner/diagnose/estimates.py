@@ -11,7 +11,7 @@ from runner.diagnose.capacitors import (
     output_farads,
     reservoir_farads,
 )
-from runner.diagnose.estimate import COVERAGE, Estimate, not_from_these, root_sum
+from runner.diagnose.estimate import Estimate, not_from_these, root_sum
 from runner.diagnose.load_edge import esr_estimate
 from runner.diagnose.valley import valley_estimates
 from runner.finding import Finding
@@ -24,8 +24,6 @@ LEAK, THRESHOLD, SENSE = "reservoir-leaky", "tap-threshold-shift", "sense-open"
 AT_SET_SHARE = 0.05
 """Within this of the set voltage the output regulates (common practice)."""
 LIFTED_SHARE = 0.01
-VISIT_U_V = 0.0014
-"""How far a tap point moves from one visit to the next (from simulated units)."""
 
 
 def estimates(
@@ -89,7 +87,7 @@ def hysteresis_estimates(record: Record, findings: Sequence[Finding]) -> list[Es
     half_v = _hum_pp_v(record) / 2.0
     for f in findings:
         if f.what.startswith("hysteresis of") and f.value is not None and "50%" in f.at:
-            u_v = root_sum([f.u_expanded or 0.0, COVERAGE * VISIT_U_V, half_v])
+            u_v = root_sum([f.u_expanded or 0.0, half_v])
             value_v = f.value + half_v
             found.append(
                 Estimate(f"hysteresis {f.what.split()[-1]}", f.what, value_v, value_v - u_v,

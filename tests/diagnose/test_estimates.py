@@ -4,11 +4,12 @@ from __future__ import annotations
 
 from pathlib import Path
 from types import SimpleNamespace
+from typing import Any
 
 import numpy as np
 import pytest
 
-from runner.diagnose.capacitors import Farads
+from runner.diagnose.capacitors import Farads, load_u
 from runner.diagnose.estimate import about, estimate_text, not_from_these
 from runner.diagnose.estimates import hysteresis_estimates
 from runner.diagnose.falls import fall_after_off, flank_in_dropout
@@ -95,6 +96,24 @@ def test_a_regulated_output_shows_no_flank() -> None:
 def test_an_oscillation_is_no_flank() -> None:
     t_s = np.arange(10_000) * 1e-5
     assert flank_in_dropout(0.2 * np.sin(2 * np.pi * 7e3 * t_s), 1e-5, 50.0) is None
+
+
+@pytest.mark.parametrize(
+    ("accuracy", "u"),
+    [
+        # By hand: 0.05 % of 3 A and 0.05 % of 30 A are 16.5 mA, 0.55 % of 3 A, over root three.
+        ({"dc-amps": {"function": "dc-amps", "unit": "A", "ranges": [
+            {"range": 3.0, "pct_reading": 0.05, "pct_range": 0.05},
+            {"range": 30.0, "pct_reading": 0.05, "pct_range": 0.05}]}}, 0.0055 / 3**0.5),
+        (None, 0.01 / 3**0.5),
+        ({"dc-amps": {"function": "dc-amps", "unit": "A", "ranges": []}}, 0.01 / 3**0.5),
+    ],
+)  # fmt: skip
+def test_a_load_is_as_sure_as_its_sheet_says(accuracy: dict[str, Any] | None, u: float) -> None:
+    identities = {"load": {"role": "load", "accuracy": accuracy}}
+    data = CheckData("switching", [], [], [], [], identities)
+    record = SimpleNamespace(check=lambda _: data)
+    assert load_u(record, 3.0) == pytest.approx(u)  # type: ignore[arg-type]
 
 
 def test_a_record_without_a_fall_has_none() -> None:
