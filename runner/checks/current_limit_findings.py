@@ -122,10 +122,12 @@ def knee(set_v: float, points: list[tuple[float, float]]) -> tuple[Crossing, Cro
     """Where the knee begins and where it is past, from (volts, amps) pairs, resistance falling.
 
     At 1 % droop and at a quarter of the set voltage gone. Returns why there is none when the
-    sweep missed the knee.
+    sweep missed the knee, or when the output came up again under more load.
     """
-    begun = _crossing((1 - DROOP) * set_v, points)
-    past = _crossing((1 - FULLY_LIMITED) * set_v, points)
+    past_v = (1 - FULLY_LIMITED) * set_v
+    if points and points[-1][0] >= past_v > min(v for v, _ in points):
+        return "the output came up again under the heaviest load: a limit that does not hold"
+    begun, past = _crossing((1 - DROOP) * set_v, points), _crossing(past_v, points)
     if begun is None or past is None:
         return "the sweep of the load did not pass through the knee"
     return begun, past

@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import math
 from types import SimpleNamespace
 from typing import Any
 
 import pytest
+from hypothesis import given
+from hypothesis import strategies as st
 
 from runner.checks import current_limit, current_limit_findings
 from runner.checks.current_limit import HALVED, KNEE_FROM, KNEE_HELD, KNEE_POINTS, KNEE_TO
+from runner.checks.current_limit_findings import knee
 from runner.reading import Reading
 from tests.checks.made_up import amps, data, profile, volts
 
@@ -73,3 +77,19 @@ def test_the_stated_width_holds_that_of_a_sharp_limit(factors: tuple[float, ...]
     # The limiter has no width: it has the corner that only the triangle's side allows, of which
     # 95 % reach to 1 - sqrt(0.05) = 0.776.
     assert 0.776 * width.value <= width.u_expanded
+
+
+def test_an_output_that_comes_up_again_has_no_knee() -> None:
+    swept = [(5.3, 1.0), (5.2, 1.8), (3.0, 2.0), (5.3, 2.1)]
+    assert "came up again" in str(knee(SET_V, swept))
+
+
+@given(
+    st.lists(
+        st.tuples(st.floats(0.0, 2 * SET_V), st.floats(0.0, 2 * SET_A)),
+        max_size=12,
+    )
+)
+def test_whatever_was_swept_gives_a_knee_or_a_reason(points: list[tuple[float, float]]) -> None:
+    found = knee(SET_V, points)
+    assert isinstance(found, str) or all(math.isfinite(one.amps) for one in found)
