@@ -124,10 +124,11 @@ def knee(set_v: float, points: list[tuple[float, float]]) -> tuple[Crossing, Cro
     At 1 % droop and at a quarter of the set voltage gone. Returns why there is none when the
     sweep missed the knee, or when the output came up again under more load.
     """
-    past_v = (1 - FULLY_LIMITED) * set_v
-    if points and points[-1][0] >= past_v > min(v for v, _ in points):
+    levels_v = ((1 - DROOP) * set_v, (1 - FULLY_LIMITED) * set_v)
+    volts = [v for v, _ in points]
+    if points and any(volts[-1] >= level_v > min(volts) for level_v in levels_v):
         return "the output came up again under the heaviest load: a limit that does not hold"
-    begun, past = _crossing((1 - DROOP) * set_v, points), _crossing(past_v, points)
+    begun, past = (_crossing(level_v, points) for level_v in levels_v)
     if begun is None or past is None:
         return "the sweep of the load did not pass through the knee"
     return begun, past
