@@ -15,7 +15,7 @@ def test_causes_that_nothing_speaks_for_are_not_printed(tmp_path: Path) -> None:
     record = made_record.write_record(tmp_path / "r")
     assessment = made_record.assessment(record)
     rows = causes_of(record, assessment, load_strings())
-    assert "reservoir" in rows[0][0]
+    assert any("reservoir" in title for title, _ in rows)
     unheard = [
         replace(one, what=f"a quantity without causes {number}") if one.check == "ripple" else one
         for number, one in enumerate(assessment.findings)
