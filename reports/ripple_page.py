@@ -72,6 +72,9 @@ def _page(found: CaptureRipple, findings: Sequence[Finding], t: Strings) -> Ripp
             ("rms", found.rms_v, found.rms_reason),
         )
     ]
+    if found.rated_v is not None and found.rms_db_of_rated is not None:
+        name = t.fill("ripple_page.rms_db", rated=quantity(found.rated_v, "V"))
+        figures.append((name, f"{found.rms_db_of_rated:.2f} dB"))
     if found.pp_v and found.rms_v:
         ratio = t.fill("ripple_page.ratio_value", ratio=f"{found.pp_v / found.rms_v:.3g}")
         figures.append((t.get("ripple_page.ratio"), ratio))

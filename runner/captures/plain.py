@@ -8,13 +8,12 @@ from typing import Any
 from runner.captures.ripple import CaptureRipple
 from runner.quantity import format_quantity
 from runner.signals.mains import MainsFit
-from runner.signals.ripple import below_rated_db
 from runner.signals.samples import Invalid
 
 __all__ = ["plain_ripple", "sentences"]
 
 
-def plain_ripple(found: CaptureRipple, rated_v: float | None = None) -> dict[str, Any]:
+def plain_ripple(found: CaptureRipple) -> dict[str, Any]:
     """Figures, lines and notes as JSON values; volts, hertz, seconds, dB of the rated output."""
     analysis = found.analysis
     mains: dict[str, Any] = {"nominal_hz": found.mains_hz, "f_hz": None, "lines": [], "reason": ""}
@@ -39,7 +38,7 @@ def plain_ripple(found: CaptureRipple, rated_v: float | None = None) -> dict[str
         "channel": found.channel,
         "pp_v": found.pp_v,
         "rms_v": found.rms_v,
-        "rms_db_of_rated": _rms_db(found, rated_v),
+        "rms_db_of_rated": found.rms_db_of_rated,
         "reason": found.pp_reason or found.rms_reason,
         "clipping_suspected": found.clipping_suspected,
         "mains": mains,
@@ -48,14 +47,7 @@ def plain_ripple(found: CaptureRipple, rated_v: float | None = None) -> dict[str
     }
 
 
-def _rms_db(found: CaptureRipple, rated_v: float | None) -> float | None:
-    if rated_v is None or found.rms_v is None:
-        return None
-    level = below_rated_db(found.rms_v, rated_v)
-    return None if isinstance(level, Invalid) else level
-
-
-def sentences(found: CaptureRipple, rated_v: float | None = None) -> Iterator[str]:
+def sentences(found: CaptureRipple) -> Iterator[str]:
     """Say the same for a person, one line each."""
     for note in (*found.capture.notes, *found.notes):
         yield f"  {note}"
@@ -65,9 +57,9 @@ def sentences(found: CaptureRipple, rated_v: float | None = None) -> Iterator[st
     ):
         said = reason if value is None else format_quantity(value, "V")
         yield f"{what}: {said}"
-    level_db = _rms_db(found, rated_v)
-    if level_db is not None and rated_v is not None:
-        yield f"rms of the rated {format_quantity(rated_v, 'V')}: {level_db:.2f} dB"
+    if found.rated_v is not None and found.rms_db_of_rated is not None:
+        rated = format_quantity(found.rated_v, "V")
+        yield f"rms of the rated {rated}: {found.rms_db_of_rated:.2f} dB"
     if isinstance(found.analysis, Invalid):
         return
     yield _mains_sentence(found.analysis.mains, found.mains_hz)

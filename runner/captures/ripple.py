@@ -28,7 +28,7 @@ class CaptureRipple:
     in `pp_reason`, `rms_reason`. `analysis` (mains multiples, other lines, spectra) is of the
     longest stretch, or the reason why there is none. `step_v` is the resolution of the file,
     the smallest distance between two different samples. `trace` is (time, volts), or (time,
-    lower, upper) for pairs of minimum and maximum.
+    lower, upper) for pairs of minimum and maximum. `rated_v` is the unit's rated output, if told.
     """
 
     capture: Capture
@@ -43,6 +43,15 @@ class CaptureRipple:
     step_v: float
     trace: tuple[FloatArray, ...]
     notes: tuple[str, ...]
+    rated_v: float | None = None
+
+    @property
+    def rms_db_of_rated(self) -> float | None:
+        """The rms in dB of the rated output; None where one of them is not known."""
+        if self.rms_v is None or self.rated_v is None:
+            return None
+        level = ripple_of.below_rated_db(self.rms_v, self.rated_v)
+        return None if isinstance(level, Invalid) else level
 
 
 def choose_channel(capture: Capture, wanted: str | None) -> tuple[Channel, tuple[str, ...]]:

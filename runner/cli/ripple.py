@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from dataclasses import replace
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -70,7 +71,8 @@ def ripple(
             raise InputError(str(error), key="--accuracy") from None
         scope = (limit.relative, limit.absolute)
     capture = read_capture(file, interval_s=interval_s)
-    found = ripple_of_capture(capture, channel=channel, mains_hz=float(mains), probe=probe)
+    measured = ripple_of_capture(capture, channel=channel, mains_hz=float(mains), probe=probe)
+    found = replace(measured, rated_v=rated_v)
     findings = findings_of_ripple(
         found, limit_pp_v=limit_pp_v, limit_rms_v=limit_rms_v, accuracy=scope
     )
@@ -80,11 +82,9 @@ def ripple(
 
         write_ripple_page(found, findings, html)
     if as_json:
-        click.echo(
-            json.dumps(_plain(found, findings, rated_v, code), ensure_ascii=False, allow_nan=False)
-        )
+        click.echo(json.dumps(_plain(found, findings, code), ensure_ascii=False, allow_nan=False))
     else:
-        _tell(found, findings, rated_v, html)
+        _tell(found, findings, html)
     return int(code)
 
 
@@ -113,9 +113,7 @@ def _exit_code(
     return ExitCode.PASS if all(f.decision in good for f in findings) else ExitCode.FAIL
 
 
-def _plain(
-    found: CaptureRipple, findings: list[Finding], rated_v: float | None, code: ExitCode
-) -> dict[str, object]:
+def _plain(found: CaptureRipple, findings: list[Finding], code: ExitCode) -> dict[str, object]:
     from runner.captures.plain import plain_ripple
 
     return {
@@ -125,17 +123,15 @@ def _plain(
         "exit": int(code),
         "hazards": [],
         "findings": [finding.to_dict() for finding in findings],
-        "summary": plain_ripple(found, rated_v),
+        "summary": plain_ripple(found),
     }
 
 
-def _tell(
-    found: CaptureRipple, findings: list[Finding], rated_v: float | None, html: Path | None
-) -> None:
+def _tell(found: CaptureRipple, findings: list[Finding], html: Path | None) -> None:
     from runner.captures.plain import sentences
     from runner.cli.outcome import finding_line
 
-    for sentence in sentences(found, rated_v):
+    for sentence in sentences(found):
         click.echo(sentence)
     for finding in findings:
         click.echo(finding_line(finding))

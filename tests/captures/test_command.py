@@ -61,13 +61,19 @@ def test_text_says_figures_and_columns(file: Path, capsys: pytest.CaptureFixture
         assert words in said
 
 
-def test_rms_in_db_of_the_rated_output(file: Path, capsys: pytest.CaptureFixture[str]) -> None:
+def test_rms_in_db_of_the_rated_output(
+    file: Path, tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
     # 1.155 mV of 12 V: 20 log10 is -80.33 dB (form of check value T1-06).
     run(file, "--rated", "12 V")
     assert "rms of the rated 12 V: -80.3" in capsys.readouterr().out
     run(file, "--rated", "12 V", "--json")
     shown = json.loads(capsys.readouterr().out)["summary"]
     assert shown["rms_db_of_rated"] == pytest.approx(-80.33, abs=0.1)
+    page = tmp_path / "page.html"
+    run(file, "--rated", "12 V", "--html", str(page))
+    assert "Rms of the rated 12 V" in page.read_text(encoding="utf-8")
+    capsys.readouterr()
     run(file, "--json")
     assert json.loads(capsys.readouterr().out)["summary"]["rms_db_of_rated"] is None
 
