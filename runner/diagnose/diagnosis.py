@@ -115,7 +115,7 @@ def _kept_from_running(record: Record) -> list[str]:
     if refused is None:
         return []
     skipped = record.of_kind("check-skipped")
-    return [str(line["check"]) for line in skipped if line["seq"] > refused["seq"]]
+    return [str(line["check"]) for line in skipped if refused["wanted"] in line["reason"]]
 
 
 def _told_apart(suspects: Sequence[Suspect], record: Record, profile: Profile) -> list[Suspect]:

@@ -30,11 +30,12 @@ def test_checks_that_the_unit_kept_from_running_are_named(tmp_path: Path) -> Non
     assert not diagnose(record, assessment).unseen
     seq = record.lines[-1]["seq"]
     refused = [
-        {"seq": seq, "kind": "check-skipped", "check": "switching", "reason": "no mains source"},
-        {"seq": seq + 1, "kind": "unit-refuses", "check": "setting", "wanted": "12 V",
+        {"seq": seq, "kind": "unit-refuses", "check": "setting", "wanted": "12 V",
          "reason": "asked for 12 V 3 times, the output came to rest at 26 V"},
+        {"seq": seq + 1, "kind": "check-skipped", "check": "switching",
+         "reason": "no mains source"},
         {"seq": seq + 2, "kind": "check-skipped", "check": "drift",
-         "reason": "the unit did not do what it was told in setting"},
+         "reason": "the unit did not do what it was told in setting: 12 V"},
     ]  # fmt: skip
     stopped = replace(record, lines=[*record.lines, *refused])
     found = diagnose(stopped, assessment)
