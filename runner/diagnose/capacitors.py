@@ -62,21 +62,19 @@ class Farads:
     u_rail_a: float = 0.0
 
 
-def capacitor_estimates(
-    record: Record, profile: Profile, rail_loaded: bool = False
-) -> list[Estimate]:
-    """Reservoir, what loads its rail, output capacitor."""
-    output = output_farads(record, profile)
-    both = reservoir_farads(record, profile, output, rail_loaded)
+def capacitor_estimates(output: Farads | None, reservoir: Farads | None) -> list[Estimate]:
+    """What is left of the reservoir and what loads its rail, and of the output capacitor."""
     found: list[Estimate] = []
-    if both is None:
+    if reservoir is None:
         found.append(not_from_these("reservoir", RESERVOIR, "F", BY_HAND))
     else:
-        found.append(about("reservoir", RESERVOIR, both.farad, both.u_farad, "F", both.how))
-        if both.rail_a is not None:
+        found.append(
+            about("reservoir", RESERVOIR, reservoir.farad, reservoir.u_farad, "F", reservoir.how)
+        )
+        if reservoir.rail_a is not None:
             found.append(
-                about("rail-current", "current that leaves the raw rail at no load", both.rail_a,
-                      both.u_rail_a, "A", "C·dV/dt after mains off without load")
+                about("rail-current", "current that leaves the raw rail at no load",
+                      reservoir.rail_a, reservoir.u_rail_a, "A", "C·dV/dt after mains off without load")
             )  # fmt: skip
     found.append(_esr())
     if output is not None:

@@ -5,12 +5,7 @@ from __future__ import annotations
 from collections.abc import Collection, Mapping, Sequence
 
 from runner.checks.points import full_load_a
-from runner.diagnose.capacitors import (
-    Farads,
-    capacitor_estimates,
-    output_farads,
-    reservoir_farads,
-)
+from runner.diagnose.capacitors import capacitor_estimates, output_farads, reservoir_farads
 from runner.diagnose.estimate import Estimate, not_from_these, root_sum
 from runner.diagnose.load_edge import esr_estimate
 from runner.diagnose.valley import valley_estimates
@@ -37,13 +32,14 @@ def estimates(
     """
     linear = profile.unit.kind != "switch-mode"
     output = output_farads(record, profile)
+    reservoir = reservoir_farads(record, profile, output, LEAK in suspected) if linear else None
+    beside = output.farad / reservoir.farad if output and reservoir else 0.0
     output_esr = esr_estimate(record, output, SENSE in suspected)
-    beside = _beside(record, profile, output, LEAK in suspected) if linear else 0.0
     return [
         *_earth(findings),
         *hysteresis_estimates(record, findings),
         *(valley_estimates(record, profile, THRESHOLD in suspected, beside) if linear else []),
-        *(capacitor_estimates(record, profile, LEAK in suspected) if linear else []),
+        *(capacitor_estimates(output, reservoir) if linear else []),
         *([output_esr] if output_esr is not None else []),
         *([_winding()] if linear else []),
         *_pass_leak(record, profile),
@@ -58,12 +54,6 @@ def _earth(findings: Sequence[Finding]) -> list[Estimate]:
         if f.check == "earth-reference" and f.what.startswith("resistance")
         and f.decision != "pass" and f.value is not None and f.u_expanded is not None
     ]  # fmt: skip
-
-
-def _beside(record: Record, profile: Profile, output: Farads | None, rail_loaded: bool) -> float:
-    """Output capacitor over reservoir; 0 where the record tells one of them not."""
-    reservoir = reservoir_farads(record, profile, output, rail_loaded)
-    return output.farad / reservoir.farad if output is not None and reservoir is not None else 0.0
 
 
 def _hum_pp_v(record: Record) -> float:

@@ -114,7 +114,9 @@ def _headroom(
         moved_v = slope_v * (share - LOW)
         u = root_sum([u_held_v, OUTPUT_U_V, SCOPE_U * lacks_v, slope_v * LINE_U,
                       u_slope_v * (share - LOW), BESIDE_U * beside * seen_v])  # fmt: skip
-        return -(lacks_v + moved_v), u, "set voltage - lowest instant of the output at 90 % line"
+        how = "set voltage - lowest instant of the output at 90 % line"
+        how += ", and half of that by C_out/C of the reservoir" if beside else ""
+        return -(lacks_v + moved_v), u, how
     return _from_margin(place)
 
 
