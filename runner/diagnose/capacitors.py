@@ -74,7 +74,8 @@ def capacitor_estimates(output: Farads | None, reservoir: Farads | None) -> list
         if reservoir.rail_a is not None:
             found.append(
                 about("rail-current", "current that leaves the raw rail at no load",
-                      reservoir.rail_a, reservoir.u_rail_a, "A", "C·dV/dt after mains off without load")
+                      reservoir.rail_a, reservoir.u_rail_a, "A",
+                      "C·dV/dt after mains off without load")
             )  # fmt: skip
     found.append(_esr())
     if output is not None:
