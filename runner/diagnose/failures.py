@@ -4,13 +4,25 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 
-from runner.diagnose.feature import BAD, Feature, Read, grade, is_near, measured, named, worst
+from runner.diagnose.feature import (
+    BAD,
+    EITHER,
+    Feature,
+    Read,
+    grade,
+    is_near,
+    measured,
+    named,
+    worst,
+)
 from runner.finding import Finding
+from runner.quantity import format_quantity
 
 __all__ = ["FAILURES"]
 
 SHORT_OHM = 1e3
 """Below this a path to earth is called a short, above it a leak (common practice)."""
+EITHER_TIE = f"short{EITHER}leak"
 
 
 def _worst_of(check: str, *whats: str, side: bool = False) -> Read:
@@ -30,18 +42,32 @@ def _worst_of(check: str, *whats: str, side: bool = False) -> Read:
 def _earth(terminal: str) -> Read:
     def read(findings: Sequence[Finding]) -> Feature | None:
         for f in measured(findings, "earth-reference", f"resistance of {terminal} to earth"):
-            ohm = f.value or 0.0
-            state = "ok" if f.decision not in BAD else "short" if ohm < SHORT_OHM else "leak"
-            return Feature("near" if is_near(f) else state, f"{terminal} to earth {ohm:.3g} Ω", ohm)
+            return _tie(f, f"{terminal} to earth")
         return None
 
     return read
 
 
+def _tie(f: Finding, which: str) -> Feature:
+    """Tell a short from a leak, where the interval does not hold both.
+
+    A failure without uncertainty is a bound from above: the path has anything from nothing to it.
+    """
+    ohm = f.value or 0.0
+    if f.decision not in BAD:
+        return Feature("ok", f"{which} {format_quantity(ohm, 'Ω', 3)}", ohm)
+    low_ohm = 0.0 if f.u_expanded is None else max(ohm - f.u_expanded, 0.0)
+    high_ohm = ohm + (f.u_expanded or 0.0)
+    state = "short" if high_ohm < SHORT_OHM else "leak" if low_ohm >= SHORT_OHM else EITHER_TIE
+    value, high = (format_quantity(x, "Ω", 3) for x in (ohm, high_ohm))
+    says = value if low_ohm > 0.0 else f"at most {high}"
+    return Feature("near" if is_near(f) else state, f"{which} {says}", ohm)
+
+
 def _earth_leak(findings: Sequence[Finding]) -> Feature | None:
-    """Whether either terminal leaks to earth without being shorted to it."""
+    """Whether either terminal leaks to earth without being shorted to it, where that is known."""
     both = [_earth(terminal)(findings) for terminal in ("plus", "minus")]
-    known = [one for one in both if one is not None]
+    known = [one for one in both if one is not None and one.state != EITHER_TIE]
     if not known:
         return None
     leaky = [one for one in known if one.state == "leak"]

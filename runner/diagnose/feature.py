@@ -9,10 +9,13 @@ from typing import Any
 from runner.finding import Decision, Finding
 
 __all__ = [
-    "BAD", "FURTHER", "Feature", "Read", "grade", "is_near", "measured", "named", "over", "worst",
+    "BAD", "EITHER", "FURTHER", "Feature", "Read", "grade", "is_near", "measured", "named", "over",
+    "worst",
 ]  # fmt: skip
 
 BAD = frozenset({Decision.FAIL, Decision.CONDITIONAL_FAIL})
+EITHER = " or "
+"""Between states that the readings do not tell apart."""
 FURTHER = (" far", " very far")
 FAR, VERY_FAR = 3.0, 30.0
 """Multiples of the limit from which a failure is called far, and very far, outside."""

@@ -15,6 +15,7 @@ from functools import cache
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from runner.diagnose.feature import EITHER
 from runner.profile import Profile
 
 if TYPE_CHECKING:
@@ -58,9 +59,9 @@ class Fitted:
 
 
 def fit(runs: Iterable[Run], temperature: float, **made: Any) -> Fitted:
-    """Count the states of these runs."""
+    """Count the states of these runs, as far as the readings tell them apart."""
     table: dict[str, dict[str, dict[str, dict[str, int]]]] = {}
-    known = list(runs)
+    known = [(c, k, {f: s for f, s in states.items() if EITHER not in s}) for c, k, states in runs]
     for cause, kind, states in known:
         for feature, state in states.items():
             row = table.setdefault(feature, {}).setdefault(cause, {}).setdefault(kind, {})

@@ -16,7 +16,7 @@ from dataclasses import dataclass, field
 
 from runner.diagnose.causes import HEALTHY, Cause, load_causes
 from runner.diagnose.failures import FAILURES
-from runner.diagnose.feature import FURTHER, Feature
+from runner.diagnose.feature import EITHER, FURTHER, Feature
 from runner.diagnose.fitted import Fitted
 
 __all__ = [
@@ -69,14 +69,18 @@ class StateTable:
             self._known[key] = healthy if cause is None else self._of(cause, feature, healthy)
         return self._known[key]
 
+    def knows(self, feature: str, state: str) -> bool:
+        """Whether a state, or each of those that are not told apart, is in the table."""
+        return set(state.split(EITHER)) <= set(self.of(None, feature))
+
     def p(self, cause: Cause | None, feature: str, state: str) -> float:
         """P(state | cause), never below what a state not seen so far may have."""
         least = NEAR_P if cause is None and state == NEAR else LEAST_P
-        return self.odd(feature, state, max(self.of(cause, feature).get(state, 0.0), least))
+        return self.odd(feature, state, max(_share(self.of(cause, feature), state), least))
 
     def odd(self, feature: str, state: str, p: float) -> float:
         """``p`` with the ``ODD_SHARE`` of readings that are as any cause brings them."""
-        return (1.0 - ODD_SHARE) * p + ODD_SHARE * self.any_cause(feature).get(state, 0.0)
+        return (1.0 - ODD_SHARE) * p + ODD_SHARE * _share(self.any_cause(feature), state)
 
     def any_cause(self, feature: str) -> dict[str, float]:
         """States that any of the causes brings, each as often as the other."""
@@ -108,6 +112,11 @@ class StateTable:
         base = expected(cause, feature, healthy)
         base = _learnt(base, self.fitted.counts(cause.name, feature, None), TRUST)
         return _learnt(base, self.fitted.counts(cause.name, feature, self.kind), TRUST_KIND)
+
+
+def _share(row: Mapping[str, float], state: str) -> float:
+    """P of a state; of several that the readings do not tell apart, their sum."""
+    return sum(row.get(one, 0.0) for one in state.split(EITHER))
 
 
 def _words(feature: str) -> set[str]:
@@ -162,7 +171,7 @@ def probabilities(
     :param strays: failures clearly outside their limits
     :param near: failures within their uncertainty of the limit
     """
-    seen = {n: f.state for n, f in features.items() if f.state in table.of(None, n)}
+    seen = {n: f.state for n, f in features.items() if table.knows(n, f.state)}
     clear = math.log(1.0 if strays else NEAR_ONLY_P)
     scores: dict[tuple[str, ...], float] = {
         (c.name,): _score(table, c, seen) + math.log(c.prior) + clear for c in causes
@@ -188,7 +197,7 @@ def _score(table: StateTable, cause: Cause | None, seen: Mapping[str, str]) -> f
 def _both(table: StateTable, a: Cause, b: Cause, seen: Mapping[str, str]) -> float:
     total = 0.0
     for name, state in seen.items():
-        p = max(table.both(a, b, name).get(state, 0.0), LEAST_P)
+        p = max(_share(table.both(a, b, name), state), LEAST_P)
         total += table.weight(name) * math.log(table.odd(name, state, p))
     return total
 
@@ -197,7 +206,8 @@ def _none(table: StateTable, seen: Mapping[str, str]) -> float:
     """An unknown cause brings in each feature what any of the known ones brings, independently."""
     total = 0.0
     for name, state in seen.items():
-        p = 0.7 * table.any_cause(name)[state] + 0.3 / len(table.of(None, name))
+        apart = len(state.split(EITHER)) / len(table.of(None, name))
+        p = 0.7 * _share(table.any_cause(name), state) + 0.3 * apart
         total += table.weight(name) * math.log(p)
     return total
 

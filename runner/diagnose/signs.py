@@ -40,7 +40,7 @@ def signs(
     odds = {
         name: table.p(cause, name, one.state) / table.p(None, name, one.state)
         for name, one in features.items()
-        if one.state in table.of(None, name)
+        if table.knows(name, one.state)
     }
     speaks = sorted((n for n in odds if odds[n] > FOR_ODDS), key=lambda n: -odds[n])
     against = sorted((n for n in odds if odds[n] < AGAINST_ODDS), key=lambda n: odds[n])

@@ -75,6 +75,34 @@ def test_two_faults_are_both_named() -> None:
     assert told
 
 
+def test_a_short_and_a_leak_that_are_not_told_apart_explain_a_tie_alike() -> None:
+    """P(one or the other) is the sum of both, so a cause of either keeps what it has of the two."""
+    table = StateTable(load_fitted(), kind_of(PROFILE["lb-2403"]))
+    causes = {cause.name: cause for cause in load_causes()}
+    both = [
+        table.p(causes[name], "earth_minus", "short or leak")
+        for name in ("output-earth-short-negative", "output-earth-leak", "pass-short")
+    ]
+    assert min(both[:2]) > 0.4  # a leak may be on the other terminal
+    assert both[2] < 0.02
+    short, leak = (
+        table.p(causes["output-earth-leak"], "earth_minus", s) for s in ("short", "leak")
+    )
+    assert both[1] == pytest.approx(short + leak, rel=0.01)
+    assert not table.knows("earth_minus", "short or unheard-of")
+
+
+def test_a_tie_beside_a_shorted_pass_transistor_is_named_too() -> None:
+    profile = PROFILE["lb-2403"]
+    causes = {cause.name: cause for cause in load_causes()}
+    features = _features(causes["pass-short"], profile, earth_minus="short or leak")
+    del features["earth_leak"]
+    suspects, told = judge_features(features, profile, [_failing(1.0)])
+    assert suspects[0].cause == "pass-short"
+    assert {s.cause for s in suspects[:3]} >= {"output-earth-short-negative", "output-earth-leak"}
+    assert told[0]["causes"] == ["pass-short", "output-earth-short-negative"]
+
+
 def test_of_two_signs_the_less_usual_one_shows() -> None:
     # By hand: P(bad) = 1 - P(neither bad) = 1 - 0.5 * 0.8.
     healthy = {"ok": 0.9, "bad": 0.1}

@@ -108,3 +108,30 @@ def test_where_set_points_are_missed(bad: str, state: str) -> None:
     told = FAILURES["setting"](points)
     assert told is not None
     assert told.state == state
+
+
+@pytest.mark.parametrize(
+    ("ohm", "u_ohm", "state", "leaks", "says"),
+    [
+        # Without uncertainty a failure is a bound: anything from nothing to it.
+        (205.0, None, "short", "no", "at most 205 Ω"),
+        (5.47e3, None, "short or leak", None, "at most 5.47 kΩ"),
+        (
+            6.19e3,
+            23.4e3,
+            "short or leak",
+            None,
+            "at most 29.6 kΩ",
+        ),  # an output that swings meanwhile
+        (100e3, 2e3, "leak", "yes", "100 kΩ"),
+    ],
+)
+def test_a_short_to_earth_is_told_from_a_leak_only_where_the_interval_does(
+    ohm: float, u_ohm: float | None, state: str, leaks: str | None, says: str
+) -> None:
+    finding = Finding("earth-reference", "resistance of minus to earth", "", ohm, "Ω",
+                      Decision.FAIL, u_expanded=u_ohm, limit_low=1e6)  # fmt: skip
+    told, leak = (FAILURES[name]([finding]) for name in ("earth_minus", "earth_leak"))
+    assert told is not None
+    assert (told.state, told.says) == (state, f"minus to earth {says}")
+    assert (leak.state if leak else None) == leaks

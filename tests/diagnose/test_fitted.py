@@ -41,6 +41,12 @@ def test_runs_are_counted_by_cause_kind_and_state() -> None:
     assert found.made == {"cases": 3}
 
 
+def test_states_that_were_not_told_apart_are_not_counted() -> None:
+    found = fit([("c", "k", {"f": "short or leak", "g": "ok"}), ("c", "k", {"f": "short"})], 1.0)
+    assert found.runs == 2
+    assert found.counts("c", "f", None) == {"short": 1}
+
+
 def test_kinds_of_the_units_that_come_with_the_program() -> None:
     names = ("lb-2403", "lb-3605", "kn-1502", "sw-3010")
     assert [kind_of(load_profile(find_profile(name))) for name in names] == [
