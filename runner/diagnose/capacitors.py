@@ -16,12 +16,13 @@ from runner.diagnose.estimate import Estimate, about, not_from_these, root_sum
 from runner.diagnose.falls import Fall, fall_after_off, flank_in_dropout
 from runner.errors import RecordError
 from runner.metrology.accuracy import Accuracy
+from runner.metrology.dispersion import Dispersion
 from runner.profile import Profile
 from runner.record.reader import CheckData, Record, WaveformLine
 
-__all__ = ["Farads", "capacitor_estimates", "load_u", "output_farads", "reservoir_farads"]
+__all__ = ["Farads", "capacitor_estimates", "load_limit", "output_farads", "reservoir_farads"]
 
-LOAD_U = 0.01 / 3**0.5
+LOAD_LIMIT = 0.01
 """A load's own setting where its accuracy is not known, ±1 %, evenly (common practice)."""
 LINE_U = 0.006
 """Straight line where the rectifier or the regulator still adds a little (from simulated units)."""
@@ -29,7 +30,7 @@ FLANK_U = 0.018
 """Of a flank in dropout, where current and limit do not stand still (from simulated units)."""
 LOADED_SHARE = 0.45
 """Of the rated current: what a leaky reservoir may take besides."""
-RAIL_A, RAIL_U_A = 0.035, 0.03 / 3**0.5
+RAIL_A, RAIL_HALF_A = 0.035, 0.03
 """What a healthy rail feeds besides the load: regulator and bleeder, 5 mA to 65 mA (practice)."""
 BLEED_A = 0.01
 """Mean of what the bleeder takes beside the load while the output falls (practice: 5 mA to 20 mA
@@ -53,10 +54,13 @@ BY_HAND = (
 
 @dataclass(frozen=True, slots=True)
 class Farads:
-    """Capacitance with its standard uncertainty, and the current the rail loses besides (A)."""
+    """Capacitance, how the true one may lie about it, and the current the rail loses besides (A).
+
+    What a load is set to is known within limits of error, and these rule the rest.
+    """
 
     farad: float
-    u_farad: float
+    spread: Dispersion
     how: str
     rail_a: float | None = None
     u_rail_a: float = 0.0
@@ -69,25 +73,25 @@ def capacitor_estimates(output: Farads | None, reservoir: Farads | None) -> list
         found.append(not_from_these("reservoir", RESERVOIR, "F", BY_HAND))
     else:
         found.append(
-            about("reservoir", RESERVOIR, reservoir.farad, reservoir.u_farad, "F", reservoir.how)
+            about("reservoir", RESERVOIR, reservoir.farad, reservoir.spread, "F", reservoir.how)
         )
         if reservoir.rail_a is not None:
             found.append(
                 about("rail-current", "current that leaves the raw rail at no load",
-                      reservoir.rail_a, reservoir.u_rail_a, "A",
+                      reservoir.rail_a, Dispersion(reservoir.u_rail_a), "A",
                       "C·dV/dt after mains off without load")
             )  # fmt: skip
     found.append(_esr())
     if output is not None:
         found.append(
             about("output-capacitor", "output capacitor, what is left", output.farad,
-                  output.u_farad, "F", output.how)
+                  output.spread, "F", output.how)
         )  # fmt: skip
     return found
 
 
-def load_u(record: Record, load_a: float) -> float:
-    """Relative standard uncertainty of the current (A) that the load was set to.
+def load_limit(record: Record, load_a: float) -> float:
+    """Limit of error of the current (A) that the load was set to, relative.
 
     A load regulates what it reads, so its ammeter's limit on the widest range stands for it.
     """
@@ -97,9 +101,9 @@ def load_u(record: Record, load_a: float) -> float:
             try:
                 widest = max(Accuracy.from_dict(plain).ranges, key=lambda one: one.range)
             except ValueError:
-                return LOAD_U
-            return widest.limit(load_a) / load_a / 3**0.5
-    return LOAD_U
+                return LOAD_LIMIT
+            return widest.limit(load_a) / load_a
+    return LOAD_LIMIT
 
 
 def _esr() -> Estimate:
@@ -126,8 +130,13 @@ def output_farads(record: Record, profile: Profile) -> Farads | None:
     scatter = _scatter(values)
     if scatter > SCATTER_SHARE:
         return None  # something else than one capacitor falls here
-    u = root_sum([load_u(record, falls[0][0]), LINE_U, RAIL_U_A / falls[0][0], scatter])
-    return Farads(middle, u * middle, "I/(-dV/dt) after output off at a load")
+    load_a = falls[0][0]
+    spread = Dispersion(
+        middle * root_sum([LINE_U, scatter]),
+        half_width=middle * load_limit(record, load_a),
+        second_half_width=middle * RAIL_HALF_A / load_a,
+    )
+    return Farads(middle, spread, "I/(-dV/dt) after output off at a load")
 
 
 def reservoir_farads(
@@ -138,7 +147,9 @@ def reservoir_farads(
     ``rail_loaded`` says that something may load the rail besides the regulator.
     """
     small = output or Farads(
-        OUTPUT_PER_A * profile.unit.current.high, OUTPUT_PER_A_U * profile.unit.current.high, ""
+        OUTPUT_PER_A * profile.unit.current.high,
+        Dispersion(OUTPUT_PER_A_U * profile.unit.current.high),
+        "",
     )
     least_a = LEAST_LOAD_SHARE * profile.unit.current.high
     rail, line_u = _no_load_fall(record), LINE_U
@@ -148,23 +159,23 @@ def reservoir_farads(
         line_u, how = FLANK_U, "I/(-dV/dt) of the flanks down to the valleys, in dropout"
     if not slopes:
         return None
-    besides_a, u_besides_a = RAIL_A, RAIL_U_A
+    besides_a, half_a = RAIL_A, RAIL_HALF_A
     if rail_loaded:
-        half_a = LOADED_SHARE * profile.unit.current.high / 2
-        besides_a, u_besides_a = half_a, half_a / 3**0.5
+        besides_a = half_a = LOADED_SHARE * profile.unit.current.high / 2
     values = [_both(load_a, fall, rail, besides_a) for load_a, fall in slopes]
     both = float(np.median(values))
     load_a, scatter = slopes[0][0], _scatter(values)
-    parts = [load_u(record, load_a), line_u, scatter]
-    if rail is None:
-        parts.append(u_besides_a / load_a)
     if both < LEAST_RATIO * small.farad or scatter > SCATTER_SHARE:
         return None
-    u_both = both * root_sum(parts)
-    rail_a = rail.v_per_s * both if rail is not None else None
-    u_rail = root_sum([u_both * rail.v_per_s, both * rail.u_v_per_s]) if rail is not None else 0.0
-    u = root_sum([u_both, small.u_farad])
-    return Farads(both - small.farad, u, how, rail_a, u_rail)
+    spread = Dispersion(
+        root_sum([both * line_u, both * scatter, small.spread.u]),
+        half_width=both * load_limit(record, load_a),
+        second_half_width=both * half_a / load_a if rail is None else 0.0,
+    )
+    if rail is None:
+        return Farads(both - small.farad, spread, how)
+    u_rail_a = root_sum([spread.u * rail.v_per_s, both * rail.u_v_per_s])
+    return Farads(both - small.farad, spread, how, rail.v_per_s * both, u_rail_a)
 
 
 def _scatter(values: list[float]) -> float:

@@ -7,12 +7,13 @@ from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from typing import Any
 
+from runner.metrology.dispersion import Dispersion
 from runner.quantity import format_quantity
 
 __all__ = ["COVERAGE", "Estimate", "about", "estimate_text", "not_from_these", "root_sum"]
 
-COVERAGE = 2.0
-"""Expanded over standard uncertainty, about 95 % (JCGM 100)."""
+COVERAGE = 0.95
+"""Share of true values that an interval is to hold."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -38,14 +39,16 @@ class Estimate:
 
 
 def about(
-    name: str, what: str, value: float, u: float, unit: str, formula: str, reason: str = ""
-) -> Estimate:
-    """Estimate with a standard uncertainty; a quantity that cannot be negative starts at zero."""
-    low = value - COVERAGE * u
-    return Estimate(
-        name, what, value, max(low, 0.0) if value > 0.0 else low, value + COVERAGE * u, unit,
-        formula, reason,
-    )  # fmt: skip
+    name: str, what: str, value: float, spread: Dispersion, unit: str, formula: str,
+    reason: str = "",
+) -> Estimate:  # fmt: skip
+    """Estimate with the place of its true value; what cannot be negative starts at zero.
+
+    U = k·u, k from the distribution where limits of error rule it (EA-4/02 M, S9 and S10).
+    """
+    wide = spread.k(COVERAGE) * spread.u
+    low = max(value - wide, 0.0) if value > 0.0 else value - wide
+    return Estimate(name, what, value, low, value + wide, unit, formula, reason)
 
 
 def not_from_these(name: str, what: str, unit: str, reason: str) -> Estimate:

@@ -16,6 +16,7 @@ from runner.record.reader import Record
 __all__ = ["Estimate", "estimates", "hysteresis_estimates"]
 
 LEAK, THRESHOLD, SENSE = "reservoir-leaky", "tap-threshold-shift", "sense-open"
+SWINGS = "regulator-oscillating"
 AT_SET_SHARE = 0.05
 """Within this of the set voltage the output regulates (common practice)."""
 LIFTED_SHARE = 0.01
@@ -28,10 +29,12 @@ def estimates(
 
     ``suspected`` are the causes that are named: with a loaded rail among them the reservoir is less
     sure; how far a tap point must move is said only where the thresholds may be at fault; ohms in a
-    sense lead look like an ESR.
+    sense lead look like an ESR; an output that swings by itself does not fall as its capacitor
+    does.
     """
     linear = profile.unit.kind != "switch-mode"
-    output = output_farads(record, profile)
+    swings = SWINGS in suspected
+    output = output_farads(record, profile) if not swings else None
     reservoir = reservoir_farads(record, profile, output, LEAK in suspected) if linear else None
     beside = output.farad / reservoir.farad if output and reservoir else 0.0
     output_esr = esr_estimate(record, output, SENSE in suspected)
@@ -41,6 +44,7 @@ def estimates(
         *(valley_estimates(record, profile, THRESHOLD in suspected, beside) if linear else []),
         *(capacitor_estimates(output, reservoir) if linear else []),
         *([output_esr] if output_esr is not None else []),
+        *([_swings()] if linear and swings else []),
         *([_winding()] if linear else []),
         *_pass_leak(record, profile),
     ]
@@ -96,6 +100,14 @@ def hysteresis_estimates(record: Record, findings: Sequence[Finding]) -> list[Es
                      "largest glitch recorded")
         )  # fmt: skip
     return found
+
+
+def _swings() -> Estimate:
+    why = (
+        "the output swings by itself, so it does not fall by the load's current alone: once it"
+        " stands still, a trace of it after output off at a load (check `switching`) gives this"
+    )
+    return not_from_these("output-capacitor", "output capacitor, what is left", "F", why)
 
 
 def _winding() -> Estimate:

@@ -17,6 +17,7 @@ from dataclasses import dataclass
 
 from runner.diagnose.estimate import Estimate, about, root_sum
 from runner.errors import RecordError
+from runner.metrology.dispersion import Dispersion
 from runner.profile import Profile
 from runner.record.reader import CheckData, Record
 
@@ -64,13 +65,14 @@ def valley_estimates(
         at = f"{place.name}, {place.set_v:.4g} V, {place.load_a:.3g} A"
         found.append(
             about(f"headroom {place.name}", f"headroom of the valleys at 90 % line, {at}",
-                  value_v, u_v, "V", how)
+                  value_v, Dispersion(u_v), "V", how)
         )  # fmt: skip
         tap = re.match(r"below tap point (\d+)", place.name)
         if moved and tap is not None and value_v < 0.0:
             found.append(
                 about(f"threshold-move {tap[1]}", f"tap point {tap[1]} must come down by at least",
-                      -value_v, u_v, "V", how, "if reservoir, rectifier and winding are in order")
+                      -value_v, Dispersion(u_v), "V", how,
+                      "if reservoir, rectifier and winding are in order")
             )  # fmt: skip
     return found
 

@@ -15,6 +15,7 @@ from runner.diagnose.feature import Feature, is_near
 from runner.diagnose.mains_content import ripple_features
 from runner.diagnose.run_features import run_features
 from runner.finding import Decision, Finding
+from runner.metrology.dispersion import Dispersion
 from runner.profile import find_profile, load_profile
 from runner.reading import Reading
 from runner.record.reader import CheckData, Record
@@ -152,7 +153,7 @@ def test_an_unlucky_twin_fails_one_value_within_its_uncertainty() -> None:
 def test_what_is_left_of_a_reservoir_is_told_in_parts_of_a_usual_one(
     monkeypatch: pytest.MonkeyPatch, farad: float, state: str
 ) -> None:
-    left = Farads(farad, 0.02 * farad, "a trace")
+    left = Farads(farad, Dispersion(0.02 * farad), "a trace")
     monkeypatch.setattr(part_features, "reservoir_farads", lambda *_: left)
     found = part_features.part_features(_record(), LB)
     assert {name: one.state for name, one in found.items()} == {"farads": state}
