@@ -30,6 +30,8 @@ FALLEN = 0.95
 UNSURE = {"coil-weak", "relay-contact-worn", "tap-chatter", "tap-order-swapped", "pot-noisy",
           "pot-open", "pass-short", "pass-leak", "winding-open"}  # fmt: skip
 """With these the winding in use, its ohms or the output of the moment are not known afterwards."""
+WANDERS = UNSURE | {"reference-drift"}
+"""Two thousandths a kelvin move a warm output by some tenths of a volt, and its headroom with it."""
 
 
 def parts_of(profile: Profile, seed: int, faults: list[str]) -> Parts:
@@ -59,7 +61,7 @@ def truth_of(one: Estimate, parts: Parts, profile: Profile, causes: list[str]) -
         kick_v = 0.0 if stuck else taps.coil_kick_v  # a contact that does not move gives none
         return taps.up_v[k] - taps.down_v[k] - kick_v
     weak = taps.coil_v * LOW_LINE < LIFTS * taps.pull_in_v
-    if one.name.startswith(("headroom", "threshold")) and not weak and not set(causes) & UNSURE:
+    if one.name.startswith(("headroom", "threshold")) and not weak and not set(causes) & WANDERS:
         return _room(one, parts, profile)
     return None
 
