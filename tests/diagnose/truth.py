@@ -31,7 +31,7 @@ UNSURE = {"coil-weak", "relay-contact-worn", "tap-chatter", "tap-order-swapped",
           "pot-open", "pass-short", "pass-leak", "winding-open"}  # fmt: skip
 """With these the winding in use, its ohms or the output of the moment are not known afterwards."""
 WANDERS = UNSURE | {"reference-drift"}
-"""Two thousandths a kelvin move a warm output by some tenths of a volt, and its headroom with it."""
+"""Two thousandths a kelvin move a warm output by tenths of a volt, and its headroom with it."""
 
 
 def parts_of(profile: Profile, seed: int, faults: list[str]) -> Parts:
