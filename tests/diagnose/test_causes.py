@@ -67,8 +67,8 @@ def test_signs_that_no_cause_brings_together_fit_none() -> None:
 
 def test_two_faults_are_both_named() -> None:
     profile = PROFILE["lb-2403"]
-    seen = {"earth_plus": "short", "chatter": "bad", "hysteresis": "bad"}
-    features = _features(None, profile, **seen)
+    chatter = next(cause for cause in load_causes() if cause.name == "tap-chatter")
+    features = _features(chatter, profile, earth_plus="short")
     suspects, told = judge_features(features, profile, [_failing(1.0)])
     first = {s.cause for s in suspects[:4]}
     assert {"output-earth-short-positive", "tap-chatter"} <= first
