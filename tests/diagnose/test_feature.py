@@ -116,13 +116,8 @@ def test_where_set_points_are_missed(bad: str, state: str) -> None:
         # Without uncertainty a failure is a bound: anything from nothing to it.
         (205.0, None, "short", "no", "at most 205 Ω"),
         (5.47e3, None, "short or leak", None, "at most 5.47 kΩ"),
-        (
-            6.19e3,
-            23.4e3,
-            "short or leak",
-            None,
-            "at most 29.6 kΩ",
-        ),  # an output that swings meanwhile
+        # An output that swings meanwhile.
+        (6.19e3, 23.4e3, "short or leak", None, "at most 29.6 kΩ"),
         (100e3, 2e3, "leak", "yes", "100 kΩ"),
     ],
 )
